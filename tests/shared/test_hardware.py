@@ -1,10 +1,11 @@
-"""Hardware tables against published figures; `mem` marks a figure recalled, not read."""
+"""Hardware tables against published figures."""
 
 from __future__ import annotations
 
 import math
 
 import pytest
+
 from elbowroom.shared import hardware
 from elbowroom.shared.errors import InputError
 
@@ -143,7 +144,7 @@ def test_every_thread_is_whole_and_in_order(thread: str) -> None:
     assert sizes.washer_od_mm > sizes.nut_flats_mm
     assert 1.2 * sizes.diameter_mm < hardware.edge_distance_mm(thread) <= 1.5 * sizes.diameter_mm + 1e-9
     for tool in ("socket", "spanner"):
-        across, length = hardware.tool_room(thread, tool)  # type: ignore[arg-type]
+        across, length = hardware.tool_room(thread, tool)
         assert across > sizes.head_corners_mm
         assert length > sizes.nut_height_mm
 
@@ -163,7 +164,7 @@ def test_thread_spellings() -> None:
 def test_unknown_names_list_the_known() -> None:
     with pytest.raises(InputError, match=r"M13.*known: M4, .*5/8"):
         hardware.clearance_hole_mm("M13")
-    with pytest.raises(InputError, match="snug.*fine, medium"):
+    with pytest.raises(InputError, match=r"snug.*fine, medium"):
         hardware.clearance_hole_mm("M12", "snug")
     with pytest.raises(InputError, match="known: A36"):
         hardware.material("cheese")
