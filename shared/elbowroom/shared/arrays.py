@@ -10,6 +10,8 @@ import numpy.typing as npt
 from elbowroom.shared.errors import InputError
 
 Floats: TypeAlias = npt.NDArray[np.float64]
+Bools: TypeAlias = npt.NDArray[np.bool_]
+Ints: TypeAlias = npt.NDArray[np.int64]
 Points2: TypeAlias = npt.NDArray[np.float64]  # (n, 2)
 Points3: TypeAlias = npt.NDArray[np.float64]  # (n, 3)
 Mat3: TypeAlias = npt.NDArray[np.float64]  # (3, 3)
