@@ -1,0 +1,313 @@
+"""The keep-out of a closed mesh: where in its plane a flat slab would come too close to it.
+
+A point q of the obstacle forbids the disc of radius r(z) = sqrt(c^2 - d^2) round its foot, d being how far q lies
+above or below the slab. r is concave in z, so the discs of a convex body fill a convex region, and its reach in a
+direction u is the largest u.q + r(z) over the body's edges. Tangent lines at enough directions bound that region from
+outside: the polygon is never too small, and directions are added until it is nowhere too large by more than
+`EXCESS_MM`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely.geometry import MultiPolygon, Polygon
+
+from elbowroom.shared.arrays import Faces, Floats, Points2, Points3, check_points, check_positive
+from elbowroom.shared.errors import InputError
+
+Rows: TypeAlias = npt.NDArray[np.intp]
+"""Row numbers, (k,)."""
+
+EXCESS_MM = 0.03
+"""Greatest distance a tangent polygon may stand outside the true region; 0.05 is promised, unions add nothing."""
+
+OUTWARD_MM = 1e-6
+"""Added to every reach: hides float rounding, so that a keep-out is never too small."""
+
+CONVEX_MM = 1e-5
+"""A mesh whose vertices pass no face plane by more than this counts as convex."""
+
+ROUNDS = 8
+"""Rounds of added directions; each at least halves the excess of a smooth edge, a straight one needs two."""
+
+CHUNK = 256
+"""Polygons joined at a time: those an earlier chunk covers are skipped."""
+
+PLANES_AT_ONCE = 512
+"""Face planes tested together for convexity, to bound memory."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Edges:
+    """Edges of g convex groups, padded to e each: (g, e, 3) ends and the (g, e) spans inside the band."""
+
+    start: Floats
+    along: Floats
+    low: Floats
+    high: Floats
+    thickness: float
+    clearance: float
+
+
+def keepout_section(
+    vertices_plate: Points3,
+    faces: Faces,
+    *,
+    thickness_mm: float,
+    clearance_mm: float,
+    directions: int = 32,
+) -> MultiPolygon:
+    """Return where the slab 0 <= z <= thickness comes nearer than the clearance to a closed mesh.
+
+    A plate point p belongs to it when the upright line from (p, 0) to (p, thickness) passes within `clearance_mm`
+    of the solid, or through it.
+
+    Parameters
+    ----------
+    vertices_plate : Points3
+        (n, 3) mm, plate frame.
+    faces : Faces
+        (m, 3), counter-clockwise from outside. Several closed shells may overlap.
+    thickness_mm, clearance_mm : float
+        mm; the clearance may be 0.
+    directions : int
+        Tangent directions to start from, 8 or more.
+
+    Returns
+    -------
+    MultiPolygon
+        Plate xy, mm. Nowhere smaller than the true set, nowhere more than 0.05 mm larger.
+
+    Raises
+    ------
+    InputError
+        When a number is out of range or a face names a vertex that isn't there.
+    """
+    vertices = check_points(vertices_plate, 3, where="keepout_section, vertices_plate")
+    check_positive(thickness_mm, where="keepout_section, thickness_mm")
+    triangles = _checked(vertices, faces, clearance_mm, directions)
+    parts = []
+    for shell in _shells(vertices, triangles):
+        if _misses_band(vertices[shell], thickness_mm, clearance_mm):
+            continue
+        convex = _is_convex(vertices, shell)
+        build = _convex_keepout if convex else _triangle_keepout
+        parts.append(build(vertices, shell, thickness_mm, clearance_mm, directions))
+    return as_multi(shapely.union_all(parts))
+
+
+def as_multi(shape: shapely.Geometry) -> MultiPolygon:
+    """Return the polygons of any geometry as one MultiPolygon (lines and points are dropped)."""
+    flat = shapely.get_parts(shapely.get_parts([shape]))
+    return MultiPolygon([p for p in flat if isinstance(p, Polygon) and not p.is_empty])
+
+
+def _checked(vertices: Points3, faces: Faces, clearance: float, directions: int) -> Faces:
+    if not np.isfinite(clearance) or clearance < 0:
+        raise InputError(
+            "a clearance can't be negative", where="keepout_section", value=clearance, limit="0 or more"
+        )
+    if directions < 8:
+        raise InputError("too few directions", where="keepout_section", value=directions, limit="8 or more")
+    triangles = np.asarray(faces, dtype=np.int64).reshape(-1, 3)
+    if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(vertices)):
+        raise InputError(
+            "a face names a vertex that isn't there", where="keepout_section", limit=len(vertices) - 1
+        )
+    return triangles
+
+
+def _shells(vertices: Points3, triangles: Faces) -> list[Faces]:
+    """Return the connected shells of a mesh as face lists."""
+    if not len(triangles):
+        return []
+    a, b = triangles[:, [0, 1]].ravel(), triangles[:, [1, 2]].ravel()
+    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(len(vertices), len(vertices)))
+    _, label = connected_components(graph, directed=False)
+    of_face = label[triangles[:, 0]]
+    return [triangles[of_face == k] for k in np.unique(of_face)]
+
+
+def _misses_band(corners: Floats, thickness: float, clearance: float) -> bool:
+    z = corners[..., 2]
+    return bool(z.min() >= thickness + clearance or z.max() <= -clearance)
+
+
+def _is_convex(vertices: Points3, shell: Faces) -> bool:
+    """Say whether no vertex lies outside any face plane, and the faces look outward."""
+    corners = vertices[shell]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    sizes = np.linalg.norm(normals, axis=1)
+    solid = sizes > 1e-12
+    if not solid.any():
+        return False
+    normals, anchors = normals[solid] / sizes[solid, None], corners[solid, 0]
+    points = vertices[np.unique(shell)]
+    for i in range(0, len(normals), PLANES_AT_ONCE):
+        n = normals[i : i + PLANES_AT_ONCE]
+        heights = n @ points.T - (n * anchors[i : i + PLANES_AT_ONCE]).sum(axis=1)[:, None]
+        if heights.max() > CONVEX_MM:
+            return False
+    return True
+
+
+def _convex_keepout(
+    vertices: Points3, shell: Faces, thickness: float, clearance: float, directions: int
+) -> Polygon:
+    pairs = np.unique(np.sort(shell[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
+    edges = _edges(vertices[pairs[:, 0]][None], vertices[pairs[:, 1]][None], thickness, clearance)
+    polygons = _tangent_polygons(edges, directions)
+    return polygons[0] if len(polygons) else Polygon()
+
+
+def _triangle_keepout(
+    vertices: Points3, shell: Faces, thickness: float, clearance: float, directions: int
+) -> shapely.Geometry:
+    corners = vertices[shell]
+    z = corners[:, :, 2]
+    near = corners[(z.min(axis=1) < thickness + clearance) & (z.max(axis=1) > -clearance)]
+    edges = _edges(near, np.roll(near, -1, axis=1), thickness, clearance)
+    union = _union(_tangent_polygons(edges, directions))
+    return _fill_inside(union, corners, 0.5 * thickness)
+
+
+def _edges(start: Floats, end: Floats, thickness: float, clearance: float) -> _Edges:
+    """Return the edges with the span of each (0 to 1 along it) that lies in the band; none gives low > high."""
+    along = end - start
+    z, dz = start[:, :, 2], along[:, :, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = np.stack([(-clearance - z) / dz, (thickness + clearance - z) / dz])
+    level = dz == 0
+    outside = level & ((z < -clearance) | (z > thickness + clearance))
+    low = np.where(level, 0.0, np.maximum(np.minimum(at[0], at[1]), 0.0))
+    high = np.where(level, 1.0, np.minimum(np.maximum(at[0], at[1]), 1.0))
+    high = np.where(outside, -1.0, high)
+    return _Edges(start=start, along=along, low=low, high=high, thickness=thickness, clearance=clearance)
+
+
+def _reach(edges: _Edges, group: Rows, angle: Floats) -> tuple[Floats, Points2]:
+    """Return how far groups reach in directions (k,), and the points (k, 2) where they touch the tangents.
+
+    On an edge the reach is concave along it, with slope zero where (z - t) / sqrt(c^2 - (z - t)^2) = u.dxy / dz
+    above the slab and likewise below; the span's ends bound it.
+    """
+    u = np.column_stack([np.cos(angle), np.sin(angle)])
+    start, along = edges.start[group], edges.along[group]
+    low, high = edges.low[group], edges.high[group]
+    c, t = edges.clearance, edges.thickness
+    a = along[:, :, 0] * u[:, :1] + along[:, :, 1] * u[:, 1:]
+    dz = along[:, :, 2]
+    level = dz == 0
+    rise = np.where(level, 1.0, dz)
+    k = a / rise
+    z_best = np.where(k > 0, t, 0.0) + c * k / np.sqrt(1 + k * k)
+    s = np.where(level, np.where(a > 0, 1.0, 0.0), (z_best - start[:, :, 2]) / rise)
+    s = np.minimum(np.maximum(s, low), high)
+    z = start[:, :, 2] + s * dz
+    d = np.maximum(np.maximum(z - t, -z), 0.0)
+    r = np.sqrt(np.maximum(c * c - d * d, 0.0))
+    value = start[:, :, 0] * u[:, :1] + start[:, :, 1] * u[:, 1:] + s * a + r
+    value = np.where(low <= high, value, -np.inf)
+    best = value.argmax(axis=1)
+    row = np.arange(len(best))
+    foot = start[row, best, :2] + s[row, best, None] * along[row, best, :2]
+    return value[row, best] + OUTWARD_MM, foot + r[row, best, None] * u
+
+
+def _tangent_polygons(edges: _Edges, directions: int) -> Floats:
+    """Return one convex polygon round each group's region (an array of shapely polygons)."""
+    groups = np.flatnonzero((edges.low <= edges.high).any(axis=1))
+    if not len(groups):
+        return np.empty(0, dtype=object)
+    first = 2 * np.pi * np.arange(directions) / directions
+    group, angle = np.repeat(groups, directions), np.tile(first, len(groups))
+    reach, touch = _reach(edges, group, angle)
+    for _ in range(ROUNDS):
+        after, gap, corner = _corners(group, angle, reach)
+        new = _normals_of_chords(touch, touch[after], corner, angle, gap)
+        rows = np.flatnonzero(np.isfinite(new))
+        if not len(rows):
+            break
+        more, more_touch = _reach(edges, group[rows], new[rows])
+        group, angle = np.r_[group, group[rows]], np.r_[angle, np.mod(new[rows], 2 * np.pi)]
+        reach, touch = np.r_[reach, more], np.r_[touch, more_touch]
+        order = np.lexsort((angle, group))
+        group, angle, reach, touch = group[order], angle[order], reach[order], touch[order]
+    _, _, corner = _corners(group, angle, reach)
+    _, index = np.unique(group, return_inverse=True)
+    return shapely.polygons(shapely.linearrings(corner, indices=index))
+
+
+def _corners(group: Rows, angle: Floats, reach: Floats) -> tuple[Rows, Floats, Points2]:
+    """Return per tangent: the next one of its group, the angle to it, and where the two meet (k, 2)."""
+    first = np.flatnonzero(np.r_[True, group[1:] != group[:-1]])
+    after = np.arange(1, len(group) + 1)
+    after[np.r_[first[1:], len(group)] - 1] = first
+    gap = np.mod(angle[after] - angle, 2 * np.pi)
+    x = (reach * np.sin(angle[after]) - reach[after] * np.sin(angle)) / np.sin(gap)
+    y = (reach[after] * np.cos(angle) - reach * np.cos(angle[after])) / np.sin(gap)
+    return after, gap, np.column_stack([x, y])
+
+
+def _normals_of_chords(touch: Points2, after: Points2, corner: Points2, angle: Floats, gap: Floats) -> Floats:
+    """Return the direction square to each chord whose corner stands out too far, NaN where it does not.
+
+    The chord between two touching points lies inside the region, so the corner's distance to it bounds the excess.
+    """
+    chord = after - touch
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    to_corner = corner - touch
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess = np.abs(chord[:, 0] * to_corner[:, 1] - chord[:, 1] * to_corner[:, 0]) / length
+    excess = np.where(length > 1e-9, excess, np.hypot(to_corner[:, 0], to_corner[:, 1]))
+    square = np.arctan2(-chord[:, 0], chord[:, 1])
+    turn = np.mod(square - angle, 2 * np.pi)
+    middle = (turn < 0.02 * gap) | (turn > 0.98 * gap) | (length <= 1e-9)
+    turn = np.where(middle & (gap > 1e-4), 0.5 * gap, turn)
+    wanted = (excess > EXCESS_MM) & (turn > 1e-7) & (turn < gap - 1e-7)
+    return np.where(wanted, angle + turn, np.nan)
+
+
+def _union(polygons: Floats) -> shapely.Geometry:
+    """Return the union, largest first, leaving out what is covered already."""
+    order = np.argsort(-shapely.area(polygons))
+    union: shapely.Geometry = Polygon()
+    for i in range(0, len(order), CHUNK):
+        chunk = polygons[order[i : i + CHUNK]]
+        shapely.prepare(union)
+        fresh = chunk[~shapely.covers(union, chunk)]
+        if len(fresh):
+            union = shapely.union_all([union, *fresh])
+    return union
+
+
+def _fill_inside(union: shapely.Geometry, corners: Floats, level: float) -> shapely.Geometry:
+    """Fill the holes of the union that lie inside the solid: there the slab is wholly in it."""
+    filled = [union]
+    for polygon in shapely.get_parts(union):
+        for ring in polygon.interiors:
+            hole = Polygon(ring)
+            at = hole.representative_point()
+            if _winding(np.array([at.x, at.y]), level, corners) > 0:
+                filled.append(hole)
+    return shapely.union_all(filled) if len(filled) > 1 else union
+
+
+def _winding(point: Floats, level: float, corners: Floats) -> int:
+    """Return how often the faces wind round (point, level): crossings of the upward ray, outward ones positive."""
+    flat = corners[:, :, :2] - point
+    nxt = np.roll(flat, -1, axis=1)
+    cross = flat[:, :, 0] * nxt[:, :, 1] - flat[:, :, 1] * nxt[:, :, 0]
+    up, down = np.all(cross > 0, axis=1), np.all(cross < 0, axis=1)
+    hit = np.flatnonzero(up | down)
+    share = np.roll(cross[hit], -1, axis=1) / cross[hit].sum(axis=1, keepdims=True)
+    above = (share * corners[hit, :, 2]).sum(axis=1) > level
+    sense = np.where(up, 1, -1)[hit]
+    return int(sense[above].sum())
