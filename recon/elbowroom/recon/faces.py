@@ -1,0 +1,196 @@
+"""Flat faces of the vehicle: the plane through picked points and the backs of target cards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from elbowroom.recon.rays import PointSolution, measured_target, solve_point, solve_surface_point
+from elbowroom.recon.stations import NetworkDoubt, station_of, stations_of
+from elbowroom.shared.arrays import Floats, Mat3, Points3
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.frames import Rigid, Target, World
+from elbowroom.shared.scene import FaceTag, MeasuredFace, PickedPoint, Scene, cov3, vec3
+
+LEAST_SD_MM = 0.01
+"""Floor on a point's sd when weighing it, so that typed coordinates don't outweigh all else without end."""
+
+LEAST_SPREAD = 0.02
+"""Least ratio of the points' shorter spread to their longer one: below it they lie on a line, not on a face."""
+
+OFF_SIGMAS = 4.0
+"""A point further off the plane than this many of its own sd is a mispick, or the face isn't flat."""
+
+ROUNDS = 8
+"""Rounds of reweighting; weights hang on the normal, which hardly moves after the second."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A fitted plane: `point` (3,) mm, unit `normal` (3,), variance of the point along the normal mm², variance of
+    tilt rad² (the worse direction), distances (n,) mm of the points, and their own variances (n,) mm²."""
+
+    point: Floats
+    normal: Floats
+    variance_mm2: float
+    tilt_variance: float
+    distances_mm: Floats
+    variances_mm2: Floats
+
+
+def measure_face(
+    tag: FaceTag, scene: Scene, *, network: NetworkDoubt | None = None
+) -> tuple[MeasuredFace, tuple[Finding, ...]]:
+    """Return the face through a tag's points, its normal turned to the cameras, and what to know about it.
+
+    A target gives the four corners of its black square, moved by its thickness to the card's back; the four share
+    the target's doubt, so each weighs a quarter of it. The point's covariance counts the doubt of the stations in
+    full: it is common to all points and does not average out.
+
+    Raises
+    ------
+    InputError
+        Fewer than three points (unless one is a target), points on a line, a point that can't be solved.
+    """
+    where = f"face {tag.name}"
+    solutions = [
+        s
+        for i, p in enumerate(tag.points)
+        for s in _samples(p, scene, tag, network, f"{where}, point {i + 1}")
+    ]
+    if len(solutions) < 3:
+        raise InputError(
+            "a face needs three points or more, or a target on it", where=where, value=len(solutions)
+        )
+    plane = fit_plane(np.array([s.point_world for s in solutions]), _own_covariances(solutions), where=where)
+    plane = _facing(plane, tag, scene)
+    common = np.mean([s.station_covariance for s in solutions], axis=0)
+    findings = (*(f for s in solutions for f in s.findings), *_face_findings(tag, plane, where))
+    return _measured(tag, plane, common, solutions), findings
+
+
+def fit_plane(points_world: Points3, covariances: Floats, *, where: str) -> Plane:
+    """Return the weighted least squares plane through points (n, 3) mm with covariances (n, 3, 3) mm².
+
+    Raises
+    ------
+    InputError
+        When the points lie on one line.
+
+    Source: total least squares by the smallest eigenvector of the weighted scatter; closed form.
+    """
+    normal = _start_normal(points_world, where)
+    for _ in range(ROUNDS):
+        variances = (
+            np.einsum("i,nij,j->n", normal, covariances, normal) + LEAST_SD_MM**2
+        )  # n: point, i j: xyz
+        weights = 1.0 / variances
+        point = weights @ points_world / weights.sum()
+        off = points_world - point
+        axes = np.linalg.eigh((off * weights[:, None]).T @ off)[1]
+        normal = axes[:, 0]
+    distances = off @ normal
+    scale = max(1.0, float(weights @ distances**2) / (len(off) - 3)) if len(off) > 3 else 1.0
+    across = ((off @ axes[:, 1:]) ** 2 * weights[:, None]).sum(axis=0)
+    return Plane(point, normal, scale / weights.sum(), scale / float(across.min()), distances, variances)
+
+
+def _start_normal(points: Points3, where: str) -> Floats:
+    _, spread, rows = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)
+    if spread[1] < LEAST_SPREAD * spread[0] or spread[1] == 0:
+        raise InputError(
+            "the points lie on one line and fix no face",
+            where=where,
+            value=f"spread {spread[1]:.2f} mm beside {spread[0]:.2f} mm",
+            limit=f"{LEAST_SPREAD:.0%}",
+            todo="add a point to the side",
+        )
+    return np.asarray(rows[2], dtype=np.float64)
+
+
+def _samples(
+    picked: PickedPoint, scene: Scene, tag: FaceTag, network: NetworkDoubt | None, where: str
+) -> list[PointSolution]:
+    if picked.target is None:
+        return [solve_point(picked, scene, tag.pick_sd_px, network=network, where=where)]
+    target = measured_target(scene, picked.target, where=where)
+    centre = solve_surface_point(picked, scene, tag.pick_sd_px, where=where)
+    half = target.side_mm / 2
+    corners = [(-half, half), (half, half), (half, -half), (-half, -half)]
+    back = np.array([[x, y, -target.thickness_mm] for x, y in corners])
+    return [
+        PointSolution(p, np.zeros((3, 3)), centre.station_covariance, np.zeros((0, 2)))
+        for p in target.world_from_target.rigid().apply(back)
+    ]
+
+
+def _own_covariances(solutions: list[PointSolution]) -> Floats:
+    """The part of each sample's doubt that is its own; a target's four corners carry a quarter of its weight each."""
+    return np.array(
+        [s.pick_covariance if s.pick_covariance.any() else 4.0 * s.station_covariance for s in solutions]
+    )
+
+
+def _facing(plane: Plane, tag: FaceTag, scene: Scene) -> Plane:
+    if float(_outward(tag, scene, plane.point) @ plane.normal) >= 0:
+        return plane
+    return Plane(
+        plane.point,
+        -plane.normal,
+        plane.variance_mm2,
+        plane.tilt_variance,
+        -plane.distances_mm,
+        plane.variances_mm2,
+    )
+
+
+def _outward(tag: FaceTag, scene: Scene, point: Floats) -> Floats:
+    """Return a direction on the face's open side: out of its targets, else to the cameras that saw its points."""
+    ids = [p.target for p in tag.points if p.target is not None]
+    if ids:
+        poses: list[Rigid[World, Target]] = [
+            measured_target(scene, i, where=f"face {tag.name}").world_from_target.rigid() for i in ids
+        ]
+        return np.sum([p.rotation[:, 2] for p in poses], axis=0)
+    names = {pick.photo for p in tag.points for pick in p.picks}
+    seen_from = [station_of(scene, n) for n in sorted(names)] or list(stations_of(scene))
+    if not seen_from:
+        raise InputError("no camera says which side of the face is open", where=f"face {tag.name}")
+    return np.mean([s.centre_world for s in seen_from], axis=0) - point
+
+
+def _face_findings(tag: FaceTag, plane: Plane, where: str) -> tuple[Finding, ...]:
+    found = []
+    if len(tag.points) == 1:
+        message = (
+            f"{where}: one target alone gives its tilt from 40 mm or so; add a target or a point further off"
+        )
+        found.append(Finding(code="tag_face_one_target", severity="warning", subject=where, message=message))
+    sigmas = np.abs(plane.distances_mm) / np.sqrt(plane.variances_mm2)
+    worst = int(sigmas.argmax())
+    if len(sigmas) > 3 and sigmas[worst] > OFF_SIGMAS:
+        off = float(plane.distances_mm[worst])
+        message = f"{where}: a point lies {off:+.2f} mm off the plane, {sigmas[worst]:.0f} times its doubt: a bad pick or no flat face"
+        numbers = {"off_mm": off, "sigmas": float(sigmas[worst])}
+        found.append(
+            Finding(
+                code="tag_face_not_flat", severity="warning", subject=where, message=message, numbers=numbers
+            )
+        )
+    return tuple(found)
+
+
+def _measured(tag: FaceTag, plane: Plane, common: Mat3, solutions: list[PointSolution]) -> MeasuredFace:
+    points = np.array([s.point_world for s in solutions])
+    reach = float(np.linalg.norm(points - plane.point, axis=1).max())
+    along = plane.variance_mm2 * np.outer(plane.normal, plane.normal)
+    return MeasuredFace(
+        name=tag.name,
+        point_mm=vec3(plane.point),
+        normal=vec3(plane.normal),
+        covariance_mm2=cov3(along + common),
+        tilt_sd_rad=float(np.sqrt(plane.tilt_variance)),
+        rms_mm=float(np.sqrt(np.mean(plane.distances_mm**2))),
+        reach_mm=reach,
+    )
