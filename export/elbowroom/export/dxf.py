@@ -9,6 +9,7 @@ closed LWPOLYLINE with bulges: one contour, true arcs.
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -40,6 +41,11 @@ CROSS_MM = 6.0
 """Length of the two lines of a centre mark."""
 
 TEXT_MM = 4.0
+LETTER_MM = 0.75 * TEXT_MM
+"""Room a letter is given when lines are broken: CAD fonts run 0.6 to 0.75 of their height."""
+
+LEAST_LETTERS = 44
+"""Lines under a small plate are not broken shorter than this."""
 
 TRUE_CIRCLE_MM = 1e-4
 """A round hole is written as CIRCLE when its outline lies this near the circle it claims to be."""
@@ -98,9 +104,10 @@ def write_dxf(
         origin = (shift - left, 0.0) if len(plates) > 1 else (0.0, 0.0)
         pen = _Pen(document.modelspace(), 1.0 if unit == "mm" else 1 / 25.4, origin)
         _draw_plate(pen, plate, least_cut_hole_mm)
-        if not geometry_only:
-            _write_notes(pen, plate, unit, least_cut_hole_mm)
-        shift += right - left + BETWEEN_MM
+        words = [] if geometry_only else _notes(plate, unit, right - left)
+        if words:
+            _write_notes(pen, plate, words, least_cut_hole_mm)
+        shift += max(right - left, *(len(w) * LETTER_MM for w in words), 0.0) + BETWEEN_MM
     write_whole(path, _audited_bytes(document, path))
 
 
@@ -196,17 +203,23 @@ def _is_circle(hole: PlateHole) -> bool:
     )
 
 
-def _write_notes(pen: _Pen, plate: Plate, unit: Unit, least_cut_hole_mm: float) -> None:
-    """Write a plate's words below it."""
-    left, bottom, right, _ = Outline.of_loop(plate.outer).bounds()
+def _notes(plate: Plate, unit: Unit, width_mm: float) -> list[str]:
+    """Return the words that go below a plate, in lines about as long as the plate."""
     thick = f"{plate.thickness_mm:.2f} mm / {plate.thickness_mm / 25.4:.3f} in"
     lines = [
         f"{plate.name}: {plate.material}, {thick} thick",
         f"Drawing unit {'millimetre' if unit == 'mm' else 'inch'}, full size, seen from the side its z points to.",
         "Outlines are the finished edge: kerf is NOT compensated, no slag allowance is added.",
+        *(_bend_words(n, b.angle_deg, b.inside_radius_mm) for n, b in enumerate(plate.bends, 1)),
+        CAUTION,
     ]
-    lines += [_bend_words(n, bend.angle_deg, bend.inside_radius_mm) for n, bend in enumerate(plate.bends, 1)]
-    lines += _wrapped(CAUTION, max(int((right - left) / (0.8 * TEXT_MM)), 40))
+    letters = max(int(width_mm / LETTER_MM), LEAST_LETTERS)
+    return [part for line in lines for part in textwrap.wrap(line, letters)]
+
+
+def _write_notes(pen: _Pen, plate: Plate, lines: Sequence[str], least_cut_hole_mm: float) -> None:
+    """Write a plate's words below it, and the openings' names beside them."""
+    left, bottom, _, _ = Outline.of_loop(plate.outer).bounds()
     for n, words in enumerate(lines):
         pen.text((left, bottom - 10.0 - 1.6 * TEXT_MM * n), words)
     for hole in plate.holes:
@@ -218,12 +231,6 @@ def _write_notes(pen: _Pen, plate: Plate, unit: Unit, least_cut_hole_mm: float) 
 
 def _bend_words(number: int, angle_deg: float, radius_mm: float) -> str:
     return f"Bend {number}: {angle_deg:g} deg, inside radius {radius_mm:g} mm"
-
-
-def _wrapped(words: str, width: int) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(words, width)
 
 
 def _document(version: str, unit: Unit) -> Any:
