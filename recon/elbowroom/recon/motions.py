@@ -22,7 +22,8 @@ class MeasuredMotion:
     """A motion in the world: a point of the hinge's axis (None for a slide), unit direction, travel, added doubt.
 
     `travel` is in degrees for a hinge, mm for a slide. `covariance` (3, 3) mm² is what the motion's own doubt adds
-    to the position of a thing at the end of its travel, near the axis points.
+    to the position of a thing at the end of its travel near the axis points; a hinge's tilt adds `per_reach` times
+    the square of the thing's reach from `point_world`.
     """
 
     kind: Literal["hinge", "slide"]
@@ -30,6 +31,7 @@ class MeasuredMotion:
     direction_world: Floats
     travel: Vec2
     covariance: Mat3
+    per_reach: float
     findings: tuple[Finding, ...] = ()
 
 
@@ -64,8 +66,10 @@ def _hinge(
     shift = 2 * np.sin(
         np.deg2rad(min(farthest, 180.0)) / 2
     )  # an axis off by e moves a turned point by e times this
+    length = float(np.linalg.norm(ends[1].point_world - ends[0].point_world))
+    tilt = float(np.linalg.eigvalsh(ends[0].pick_covariance + ends[1].pick_covariance)[-1]) / length**2
     worst = max((e.pick_covariance for e in ends), key=lambda c: float(np.trace(c)))
-    return MeasuredMotion("hinge", ends[0].point_world, direction, travel, worst * shift**2, findings)
+    return MeasuredMotion("hinge", ends[0].point_world, direction, travel, worst * shift**2, tilt * shift**2, findings)
 
 
 def _slide(
@@ -77,14 +81,8 @@ def _slide(
     )
     length = float(np.linalg.norm(ends[1].point_world - ends[0].point_world))
     share = (max(abs(t) for t in travel) / length) ** 2
-    return MeasuredMotion(
-        "slide",
-        None,
-        direction,
-        travel,
-        (ends[0].pick_covariance + ends[1].pick_covariance) * share,
-        findings,
-    )
+    both = ends[0].pick_covariance + ends[1].pick_covariance
+    return MeasuredMotion("slide", None, direction, travel, both * share, 0.0, findings)
 
 
 def _check_travel(travel: Vec2, unit: str, where: str) -> Vec2:

@@ -271,7 +271,8 @@ def _obstacle(
     axis: Floats | None = None,
     part: Literal["body", "tool room"] = "body",
 ) -> Obstacle:
-    moved = np.zeros((3, 3)) if motion is None else motion.covariance
+    meshes = list(meshes)
+    moved = _motion_doubt(meshes, motion)
     point = None if motion is None or motion.point_world is None else vec3(motion.point_world)
     return Obstacle(
         name=tag.name,
@@ -288,6 +289,13 @@ def _obstacle(
         travel_kind="none" if motion is None else motion.kind,
         travel=(0.0, 0.0) if motion is None else motion.travel,
     )
+
+
+def _motion_doubt(meshes: list[MeshArrays], motion: MeasuredMotion | None) -> Mat3:
+    if motion is None or motion.point_world is None:
+        return np.zeros((3, 3)) if motion is None else motion.covariance
+    reach = max(float(np.linalg.norm(v - motion.point_world, axis=1).max()) for v, _ in meshes)
+    return motion.covariance + motion.per_reach * reach**2 * np.eye(3)
 
 
 def _clearance(tag: ObstacleTag, part: str) -> float:
