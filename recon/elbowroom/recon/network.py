@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import cv2
 import numpy as np
@@ -22,15 +23,27 @@ from elbowroom.shared.scene import Lens
 FOCAL_TRIALS = np.geomspace(0.5, 2.5, 9)
 """Focal lengths tried when EXIF names none, in units of the photo's longer side: 80 to 23 degrees of view."""
 
+FOCAL_TARGETS = 40
+"""The largest sightings are enough to choose a first focal length."""
+
 GOOD_START_PX = 40.0
 """A photo or target joins the start only if its corners then fall within this of where they were seen."""
 
 
+BEHIND = 10.0
+"""Miss (normalised image coordinates) given to a target that would lie behind the camera: worse than any in view."""
+
+
 @dataclass(frozen=True, eq=False)
 class Resection:
-    """The poses (two, better first) a planar target may have in one photo."""
+    """The two poses (better first) a planar target may have in one photo; the same twice when only one is in front.
 
-    poses: tuple[Rigid[Camera, Target], ...]
+    `rotations` (2, 3, 3) and `shifts` (2, 3) mm are camera_from_target, `corners_camera` (2, 4, 3) mm the corners.
+    """
+
+    rotations: Floats
+    shifts: Floats
+    corners_camera: Floats
     rms: float
 
 
@@ -44,16 +57,20 @@ class Start:
 
 def resect(normalised: Points2, side_mm: float) -> Resection | None:
     """Return both planar poses of a square target from ideal normalised corners (4, 2), printed order."""
-    object_points = np.column_stack([CORNERS * side_mm, np.zeros(4)])
-    _, rotations, shifts, errors = cv2.solvePnPGeneric(
-        object_points, normalised.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE_SQUARE
+    corners_target = _square(side_mm)
+    _, vectors, shifts, errors = cv2.solvePnPGeneric(
+        corners_target, normalised.reshape(4, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE_SQUARE
     )
-    poses = []
-    for r, t in zip(rotations, shifts, strict=True):
-        shift = np.asarray(t, dtype=np.float64).ravel()
-        if np.isfinite(shift).all() and shift[2] > 0:
-            poses.append(Rigid[Camera, Target](rotation_from_vector(np.asarray(r).ravel()), shift))
-    return Resection(tuple(poses), float(np.asarray(errors).ravel()[0])) if poses else None
+    poses = [
+        (rotation_from_vector(np.asarray(r)), np.asarray(t, dtype=np.float64).ravel())
+        for r, t in zip(vectors, shifts, strict=True)
+        if np.isfinite(t).all() and np.asarray(t).ravel()[2] > 0
+    ]
+    if not poses:
+        return None
+    rotations, places = (np.array(v) for v in zip(*(poses * 2)[:2], strict=True))
+    corners = corners_target @ rotations.transpose(0, 2, 1) + places[:, None]
+    return Resection(rotations, places, corners, float(np.asarray(errors).ravel()[0]))
 
 
 def focal_guess(corners: list[Points2], sides_mm: list[float], width_px: int, height_px: int) -> float:
@@ -62,11 +79,13 @@ def focal_guess(corners: list[Points2], sides_mm: list[float], width_px: int, he
     `corners` are (4, 2) px arrays of one lens group; the principal point is taken at the photo's centre.
     """
     longer = max(width_px, height_px)
+    largest = np.argsort([-float(np.ptp(c, axis=0).max()) for c in corners])[:FOCAL_TARGETS]
+    chosen = [(corners[i], sides_mm[i]) for i in largest]
     middle = np.array([(width_px - 1) / 2, (height_px - 1) / 2])
 
     def misfit(focal: float) -> float:
         errors = []
-        for c, s in zip(corners, sides_mm, strict=True):
+        for c, s in chosen:
             solved = resect((c - middle) / focal, s)
             errors.append(solved.rms * focal if solved else 1e3)
         return float(np.median(errors))
@@ -126,7 +145,7 @@ def start_network(seen: Seen, sides_mm: Mapping[int, float], focal_px: Mapping[s
         if not links:
             break
         _, a, b = max(links)
-        b_from_a = _relative(a, b, seen, resections, sides_mm)
+        b_from_a = _relative(a, b, seen, resections)
         if b_from_a is None:
             seen = {k: v for k, v in seen.items() if k != b}
             continue
@@ -143,39 +162,34 @@ def _square(side_mm: float) -> Floats:
     return np.column_stack([CORNERS * side_mm, np.zeros(4)])
 
 
-def _miss(camera_from_target: Rigid[Camera, Target], corners: Points2, side_mm: float) -> float:
-    """Return the rms distance (normalised) between seen corners and those of a target so placed; big if behind."""
-    points = camera_from_target.apply(_square(side_mm))
-    if (points[:, 2] <= 0).any():
-        return 10.0
-    return float(np.sqrt(((points[:, :2] / points[:, 2:] - corners) ** 2).sum(axis=1).mean()))
+def _misses(points_camera: Floats, corners: Floats) -> Floats:
+    """Return rms distances (...) between projected points (..., 4, 3) and seen corners (..., 4, 2); big if behind."""
+    z = points_camera[..., 2]
+    ideal = points_camera[..., :2] / np.where(z > 0, z, 1.0)[..., None]
+    rms = np.sqrt(((ideal - corners) ** 2).sum(axis=-1).mean(axis=-1))
+    return np.where((z > 0).all(axis=-1), rms, BEHIND)
 
 
 def _relative(
-    a: str,
-    b: str,
-    seen: Seen,
-    resections: Mapping[tuple[str, int], Resection],
-    sides_mm: Mapping[int, float],
+    a: str, b: str, seen: Seen, resections: Mapping[tuple[str, int], Resection]
 ) -> Rigid[Camera, Camera] | None:
     """Return camera_b_from_camera_a that best explains all targets both photos share."""
     shared = [t for t in seen[a] if t in seen[b] and (a, t) in resections and (b, t) in resections]
-    best: tuple[float, Rigid[Camera, Camera]] | None = None
-    for target in shared:
-        for pose_a in resections[a, target].poses:
-            for pose_b in resections[b, target].poses:
-                b_from_a: Rigid[Camera, Camera] = pose_b @ pose_a.inverse()
-                misses = [
-                    min(
-                        _miss(b_from_a @ pose, seen[b][other], sides_mm[other])
-                        for pose in resections[a, other].poses
-                    )
-                    for other in shared
-                ]
-                score = float(np.median(misses)) + 0.1 * float(np.mean(misses))
-                if best is None or score < best[0]:
-                    best = (score, b_from_a)
-    return best[1] if best else None
+    if not shared:
+        return None
+    in_a, in_b = [resections[a, t] for t in shared], [resections[b, t] for t in shared]
+    points = np.array([r.corners_camera for r in in_a])  # (k, 2, 4, 3) mm, camera a
+    corners = np.array([seen[b][t] for t in shared])[:, None]
+    best, out = np.inf, None
+    for ra, rb in zip(in_a, in_b, strict=True):
+        for i, j in product(range(2), range(2)):
+            rotation = rb.rotations[j] @ ra.rotations[i].T
+            shift = rb.shifts[j] - rotation @ ra.shifts[i]
+            misses = _misses(points @ rotation.T + shift, corners).min(axis=1)
+            score = float(np.median(misses)) + 0.1 * float(np.mean(misses))
+            if score < best:
+                best, out = score, (rotation, shift)
+    return Rigid(*out) if out else None
 
 
 def _place(
@@ -188,14 +202,19 @@ def _place(
 ) -> Rigid[World, Target] | None:
     """Return the pose of a target, among all its resections, that best explains every photo that saw it."""
     photos = [p for p in stations if target in seen[p] and (p, target) in resections]
-    best: tuple[float, Rigid[World, Target]] | None = None
+    if not photos:
+        return None
+    rotations = np.array([stations[p].rotation for p in photos])
+    shifts = np.array([stations[p].shift for p in photos])
+    corners = np.array([seen[p][target] for p in photos])
+    focal = np.array([focal_px[p] for p in photos])
+    best, out = np.inf, None
     for photo in photos:
-        for pose in resections[photo, target].poses:
-            world_from_target = stations[photo].inverse() @ pose
-            misses = [
-                focal_px[p] * _miss(stations[p] @ world_from_target, seen[p][target], side_mm) for p in photos
-            ]
-            score = float(np.median(misses))
-            if best is None or score < best[0]:
-                best = (score, world_from_target)
-    return best[1] if best and best[0] < GOOD_START_PX else None
+        back, solved = stations[photo].inverse(), resections[photo, target]
+        for i in range(2):
+            points_world = back.apply(solved.corners_camera[i])
+            misses = focal * _misses(points_world @ rotations.transpose(0, 2, 1) + shifts[:, None], corners)
+            if np.median(misses) < best:
+                best = float(np.median(misses))
+                out = back @ Rigid[Camera, Target](solved.rotations[i], solved.shifts[i])
+    return out if best < GOOD_START_PX else None

@@ -242,7 +242,7 @@ def _kept_exif(exif: Image.Exif) -> bytes:
         if tag in exif:
             kept[tag] = exif[tag]
     inner = exif.get_ifd(EXIF_IFD)
-    chosen = {tag: inner[tag] for tag in KEPT_EXIF if tag in inner}
+    chosen = {int(tag): inner[tag] for tag in KEPT_EXIF if tag in inner}
     if chosen:
         kept.get_ifd(EXIF_IFD).update(chosen)
     try:
