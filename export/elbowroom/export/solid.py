@@ -88,7 +88,7 @@ def obstacle_mesh(obstacle: Obstacle, media: Media) -> tuple[Points3, Faces]:
     InputError
         When a mesh it names is not in `media`.
     """
-    parts = [read_mesh(_bytes_of(obstacle, name, media)) for name in obstacle.meshes]
+    parts = [read_mesh(mesh_bytes_of(obstacle, name, media)) for name in obstacle.meshes]
     starts = np.cumsum([0, *(len(v) for v, _ in parts)])
     if not parts:
         return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64)
@@ -98,7 +98,14 @@ def obstacle_mesh(obstacle: Obstacle, media: Media) -> tuple[Points3, Faces]:
     )
 
 
-def _bytes_of(obstacle: Obstacle, name: str, media: Media) -> bytes:
+def mesh_bytes_of(obstacle: Obstacle, name: str, media: Media) -> bytes:
+    """Return the bytes of one of an obstacle's meshes.
+
+    Raises
+    ------
+    InputError
+        When the mesh is not in `media`.
+    """
     if name not in media:
         raise InputError(
             "its mesh is not in the scene",

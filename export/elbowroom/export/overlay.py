@@ -1,0 +1,302 @@
+"""Plates and obstacles drawn back into the photo they were measured from.
+
+The plate is layout blue with light scribed edges; obstacles are outlined in amber. What an obstacle hides of the
+plate is dashed, what the plate hides of an obstacle is faint, the rest of the hidden lines is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from elbowroom.export.creases import Creased, creased_mesh, sort_edges
+from elbowroom.export.labels import Colour, Label, draw_labels
+from elbowroom.export.scribe import (
+    AMBER,
+    BEHIND,
+    CHORD_MM,
+    SCRIBED,
+    Mask,
+    Runs,
+    View,
+    obstacle_lines,
+    paint_lines,
+    plate_lines,
+)
+from elbowroom.export.sight import Depths, grid_of, photo_map, seen_depths
+from elbowroom.export.solid import mesh_bytes_of, plate_mesh
+from elbowroom.shared.arrays import Floats, Image, Points2
+from elbowroom.shared.errors import ExportError, InputError
+from elbowroom.shared.frames import PlateFrame, Rigid, World
+from elbowroom.shared.media import Media
+from elbowroom.shared.scene import Lens, Obstacle, Photo, Plate
+
+DEFAULT_WIDTH_PX = 2000
+RASTER_COLUMNS = 800
+"""Columns of the depth raster across the photo: 1 mm a pixel at arm's length, fast enough for a dozen photos."""
+
+LEAST_SEEN = 6
+"""Raster pixels of a thing that must be seen before it is named."""
+
+RIM_SHARE = 0.06
+"""Share of the width near the photo's rim where nothing is named that is seen further in as well."""
+
+LAYOUT_BLUE: Colour = (24, 88, 168)
+LAYOUT_BLUE_SIDE: Colour = (10, 48, 104)
+FACE_STRENGTH, SIDE_STRENGTH = 0.55, 0.72
+
+
+def draw_overlay(
+    photo_bytes: bytes,
+    photo: Photo,
+    lens: Lens,
+    plates: Sequence[Plate],
+    obstacles: Sequence[Obstacle],
+    media: Media,
+    *,
+    show_orientation: bool = True,
+    width_px: int | None = None,
+) -> bytes:
+    """Return the photo as PNG with plates and obstacles drawn where they would be seen.
+
+    Parameters
+    ----------
+    photo_bytes : bytes
+        The photo's file.
+    photo, lens : Photo, Lens
+        The measured photo and its lens.
+    plates, obstacles : sequences
+        What to draw; hidden parts are found from their own meshes.
+    media : Media
+        The scene's bytes by digest, holding the obstacles' meshes.
+    show_orientation : bool
+        Turn the finished picture as the photo's EXIF orientation asks.
+    width_px : int, optional
+        Width of the picture as returned; by default 2000, or the photo's own if that is less.
+
+    Raises
+    ------
+    InputError
+        When the photo was not measured, can't be read, or is not the size its entity says.
+    """
+    if photo.camera_from_world is None:
+        raise InputError(
+            "the photo has no measured place", where=photo.name, todo="measure it, or choose another photo"
+        )
+    turned = show_orientation and photo.orientation >= 5
+    shown = photo.height_px if turned else photo.width_px
+    scale = (width_px or min(DEFAULT_WIDTH_PX, shown)) / shown
+    picture = _read_picture(photo_bytes, photo, scale)
+    view = View(lens, photo.camera_from_world.rigid(), scale, grid_of(lens, RASTER_COLUMNS))
+    mask = _draw_things(picture, view, plates, obstacles, media)
+    if show_orientation:
+        view.labels = [_turned_label(label, photo.orientation, picture.shape) for label in view.labels]
+        picture, mask = _turned(picture, photo.orientation), _turned(mask, photo.orientation)
+    picture = draw_labels(picture, view.labels, mask)
+    done, png = cv2.imencode(".png", picture[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    if not done:
+        raise ExportError("the picture could not be written as PNG", where=photo.name)
+    return bytes(png.tobytes())
+
+
+def _read_picture(data: bytes, photo: Photo, scale: float) -> Image:
+    """Return the photo as stored (EXIF orientation ignored), RGB, at the picture's scale."""
+    shape = (round(photo.width_px * scale), round(photo.height_px * scale))
+    half = scale <= 0.5
+    flag = cv2.IMREAD_REDUCED_COLOR_2 if half else cv2.IMREAD_COLOR
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), flag | cv2.IMREAD_IGNORE_ORIENTATION)
+    if image is None:
+        raise InputError("the photo can't be read", where=photo.name, todo="take it in again as JPEG or PNG")
+    expected = (photo.width_px, photo.height_px)
+    if half:
+        expected = ((photo.width_px + 1) // 2, (photo.height_px + 1) // 2)
+    if (image.shape[1], image.shape[0]) != expected:
+        raise InputError(
+            "the photo is not the size it was measured at",
+            where=photo.name,
+            value=f"{image.shape[1]} x {image.shape[0]}",
+            limit=f"{expected[0]} x {expected[1]}",
+        )
+    if (image.shape[1], image.shape[0]) != shape:
+        image = cv2.resize(image, shape, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    return np.ascontiguousarray(image[:, :, ::-1])
+
+
+def _draw_things(
+    picture: Image, view: View, plates: Sequence[Plate], obstacles: Sequence[Obstacle], media: Media
+) -> Image:
+    """Fill and draw everything but the labels; return a mask (255) of what labels should keep off."""
+    centre_world = view.camera_from_world.inverse().shift
+    bodies = [o for o in obstacles if o.part == "body"]
+    meshes = {
+        n: [creased_mesh(mesh_bytes_of(o, d, media)) for d in o.meshes] for n, o in enumerate(obstacles)
+    }
+    solids = [sort_edges(*plate_mesh(p, CHORD_MM)) for p in plates]
+    owners, body_triangles = _triangles(view, [meshes[obstacles.index(o)] for o in bodies])
+    body = seen_depths(body_triangles, view.grid)
+    plate_owners, plate_triangles = _triangles(view, [[s] for s in solids])
+    steel = seen_depths(plate_triangles, view.grid)
+    mask = _fill_plates(picture, view, steel, body, _faces_of_sides(plates, solids))
+    for n, obstacle in enumerate(obstacles):
+        lines = [m.lines_seen_from(centre_world) for m in meshes[n]]
+        obstacle_lines(view, np.concatenate([*lines, np.zeros((0, 2, 3))]), obstacle, body, steel)
+    for plate, solid in zip(plates, solids, strict=True):
+        plate_lines(view, plate, solid, body, steel)
+    paint_lines(picture, view.lines)
+    _mark_busy(mask, view.lines)
+    _label_things(view, plates, bodies, picture.shape, (steel, plate_owners), (body, owners))
+    return mask
+
+
+def _mark_busy(mask: Image, lines: dict[str, list[Points2]]) -> None:
+    """Add the drawn lines to the mask of what labels should keep off."""
+    pieces = [
+        np.rint(p).astype(np.int32)
+        for name in ("obstacle", "plate", "thickness")
+        for p in lines.get(name, [])
+    ]
+    cv2.polylines(mask, pieces, False, 160, max(3, mask.shape[1] // 170))
+
+
+def _triangles(view: View, things: Sequence[Sequence[Creased]]) -> tuple[Runs, Floats]:
+    """Return, of all things' meshes, the thing each triangle belongs to, and the triangles (m, 3, 3), camera."""
+    owner, parts = [np.zeros(0, dtype=np.int64)], [np.zeros((0, 3, 3))]
+    for n, meshes in enumerate(things):
+        for mesh in meshes:
+            parts.append(view.camera_from_world.apply(mesh.vertices)[mesh.faces])
+            owner.append(np.full(len(mesh.faces), n))
+    return np.concatenate(owner), np.concatenate(parts)
+
+
+def _faces_of_sides(plates: Sequence[Plate], solids: Sequence[Creased]) -> Mask:
+    """Say for each triangle of the plates, in order, whether it is on an edge (the thickness), not on a face."""
+    rows = [np.zeros(0, dtype=np.bool_)]
+    for plate, solid in zip(plates, solids, strict=True):
+        world_from_plate: Rigid[World, PlateFrame] = plate.world_from_plate.rigid()
+        rows.append(np.abs(solid.normals @ world_from_plate.rotation[:, 2]) < 0.5)
+    return np.concatenate(rows)
+
+
+def _fill_plates(picture: Image, view: View, steel: Depths, body: Depths, sides: Mask) -> Image:
+    """Tint the plates where nothing is in front of them; return where that is (255)."""
+    seen = (steel.owner >= 0) & (steel.inverse >= body.inverse * (1 - BEHIND))
+    side: Mask = np.logical_and(seen, np.concatenate([sides, [False]])[steel.owner])
+    strengths = [_on_photo(view, part.astype(np.float32), picture.shape) for part in (seen & ~side, side)]
+    for strength, share, colour in zip(
+        strengths, (FACE_STRENGTH, SIDE_STRENGTH), (LAYOUT_BLUE, LAYOUT_BLUE_SIDE), strict=True
+    ):
+        _tint(picture, strength * share, colour)
+    return ((strengths[0] + strengths[1]) > 0.5).astype(np.uint8) * 255
+
+
+def _on_photo(view: View, raster: npt.NDArray[np.float32], shape: tuple[int, ...]) -> npt.NDArray[np.float32]:
+    """Return a raster of the grid as seen in the picture, smooth at its rims."""
+    columns, rows = photo_map(view.lens, RASTER_COLUMNS, (shape[0], shape[1]))
+    return cv2.remap(raster, columns, rows, cv2.INTER_LINEAR)
+
+
+def _tint(picture: Image, strength: npt.NDArray[np.float32], colour: Colour) -> None:
+    """Blend a colour into the picture, in place, inside the strength's bounds only."""
+    rows, columns = np.flatnonzero(strength.any(axis=1)), np.flatnonzero(strength.any(axis=0))
+    if not len(rows):
+        return
+    part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+    share = strength[part][:, :, None]
+    old = picture[part].astype(np.float32)
+    picture[part] = (old + share * (np.array(colour, np.float32) - old) + 0.5).astype(np.uint8)
+
+
+# --- labels --------------------------------------------------------------------------------------------------
+
+
+def _seen_mask(view: View, depths: Depths, owners: Runs, thing: int, before: Depths | None) -> Mask:
+    """Return the grid pixels where a thing is seen."""
+    mine = np.concatenate([owners == thing, [False]])[depths.owner]
+    return mine if before is None else mine & (depths.inverse >= before.inverse * (1 - BEHIND))
+
+
+def _label_things(
+    view: View,
+    plates: Sequence[Plate],
+    bodies: Sequence[Obstacle],
+    shape: tuple[int, ...],
+    steel: tuple[Depths, Runs],
+    body: tuple[Depths, Runs],
+) -> None:
+    """Collect the labels: holes first, then things from the least seen to the most, so that small ones find room."""
+    for plate in plates:
+        _label_holes(view, plate, shape)
+    covered = (steel[0].owner >= 0) & (steel[0].inverse >= body[0].inverse * (1 - BEHIND))
+    found = [(p.name, SCRIBED, _seen_mask(view, *steel, n, body[0])) for n, p in enumerate(plates)]
+    for n, obstacle in enumerate(bodies):
+        seen = _seen_mask(view, *body, n, None)
+        found.append((obstacle.name, AMBER, seen & ~covered if (seen & ~covered).any() else seen))
+    for words, colour, mask in sorted(found, key=lambda f: int(f[2].sum())):
+        _label_thing(view, words, colour, shape, mask)
+
+
+def _label_thing(view: View, words: str, colour: Colour, shape: tuple[int, ...], mask: Mask) -> None:
+    """Label a thing at the middle of the widest part seen of it, if enough is seen inside the photo."""
+    place = _deepest(mask)
+    if place is None:
+        return
+    x, y = view.picture_points(view.grid.ray(place)[None])[0]
+    if 0 <= x < shape[1] and 0 <= y < shape[0]:
+        view.labels.append(Label(words=words, at=(float(x), float(y)), colour=colour))
+
+
+def _deepest(mask: Mask) -> tuple[float, float] | None:
+    """Return column and row of the pixel farthest inside a mask, or None for an empty one."""
+    if mask.sum() < LEAST_SEEN:
+        return None
+    edge = round(RIM_SHARE * mask.shape[1])
+    inner = np.zeros_like(mask)
+    inner[edge:-edge, edge:-edge] = mask[edge:-edge, edge:-edge]
+    mask = inner if inner.any() else mask
+    inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
+    _, _, _, place = cv2.minMaxLoc(inside)
+    return float(place[0]), float(place[1])
+
+
+def _label_holes(view: View, plate: Plate, shape: tuple[int, ...]) -> None:
+    """Label each opening of a plate at its centre on the near face."""
+    world_from_plate: Rigid[World, PlateFrame] = plate.world_from_plate.rigid()
+    camera_from_plate = view.camera_from_world @ world_from_plate
+    near_z = plate.thickness_mm if camera_from_plate.inverse().shift[2] > plate.thickness_mm / 2 else 0.0
+    for hole in plate.holes:
+        point = camera_from_plate.apply(np.array([[*hole.centre_mm, near_z]]))
+        x, y = view.picture_points(point)[0]
+        if np.isfinite(x) and 0 <= x < shape[1] and 0 <= y < shape[0]:
+            view.labels.append(Label(words=hole.name, at=(float(x), float(y)), colour=SCRIBED))
+
+
+# --- turning the finished picture ----------------------------------------------------------------------------
+
+
+def _turned(image: Image, orientation: int) -> Image:
+    """Return the picture as EXIF orientation 1 to 8 asks it to be shown.
+
+    Source: CIPA DC-008 (Exif), tag 0x0112.
+    """
+    if orientation >= 5:
+        image = np.swapaxes(image, 0, 1)
+    if orientation in (2, 3, 6, 7):
+        image = image[:, ::-1]
+    if orientation in (3, 4, 7, 8):
+        image = image[::-1]
+    return np.ascontiguousarray(image)
+
+
+def _turned_label(label: Label, orientation: int, shape: tuple[int, ...]) -> Label:
+    """Return a label with its point where `_turned` takes it."""
+    x, y, w, h = *label.at, shape[1], shape[0]
+    if orientation >= 5:
+        x, y, w, h = y, x, h, w
+    if orientation in (2, 3, 6, 7):
+        x = w - 1 - x
+    if orientation in (3, 4, 7, 8):
+        y = h - 1 - y
+    return Label(words=label.words, at=(x, y), colour=label.colour)
