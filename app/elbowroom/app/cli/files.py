@@ -1,0 +1,51 @@
+"""Subcommands that write files: drawings, solids, overlays, and the JSON Schema of the scene."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from elbowroom.app import job as steps
+from elbowroom.app.cli.job import JobPath, opened
+from elbowroom.app.cli.show import console, progress
+
+CAUTION = (
+    "Check the part before it is cut and before it is loaded. This is a fit check, not an approval: structural, "
+    "lifting, brake, steering and vehicle parts fall under local codes and licensed practice."
+)
+
+
+def write(
+    path: JobPath,
+    folder: Annotated[Path, typer.Argument(help="Folder for the files.")],
+    overlays: Annotated[bool, typer.Option(help="Also draw plate and obstacles into every photo.")] = True,
+) -> int:
+    """Write DXF (mm and inch), GLB, and the photos with everything drawn in."""
+    with opened(path) as job, progress("writing") as tell:
+        written = steps.write_job(job, folder, overlays=overlays, tell=tell)
+    for file in written:
+        console().print(f"wrote {file}", markup=False)
+    console().print(CAUTION, markup=False)
+    return 0
+
+
+def schema(
+    path: Annotated[Path | None, typer.Argument(help="Where to write it; shown when left out.")] = None,
+) -> int:
+    """Write the JSON Schema of the scene, and of tag files under `$defs`."""
+    from pydantic.json_schema import models_json_schema
+
+    from elbowroom.shared.scene import Scene, TagFile
+
+    _, both = models_json_schema([(Scene, "validation"), (TagFile, "validation")], title="Elbowroom scene")
+    document = {"$schema": "https://json-schema.org/draft/2020-12/schema", **both, "$ref": "#/$defs/Scene"}
+    text = json.dumps(document, indent=1)
+    if path is None:
+        typer.echo(text)
+    else:
+        path.write_text(text, encoding="utf-8")
+        console().print(f"wrote {path}", markup=False)
+    return 0

@@ -1,0 +1,147 @@
+"""Subcommands that take a job from photos to a checked plate."""
+
+from __future__ import annotations
+
+import getpass
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from elbowroom.app import job as steps
+from elbowroom.app.cli.show import (
+    console,
+    progress,
+    show_accuracy,
+    show_check,
+    show_findings,
+    show_plate,
+)
+from elbowroom.shared.scene import Scene
+from elbowroom.shared.store import SceneFile
+
+JobPath = Annotated[Path, typer.Argument(help="The job's scene file (.elbow).")]
+PlateName = Annotated[str | None, typer.Option("--plate", help="Only this plate; all when left out.")]
+
+
+def author() -> str:
+    """Return the name that goes into revisions: the login name, or 'unknown'."""
+    try:
+        return getpass.getuser() or "unknown"
+    except (KeyError, OSError, ImportError):
+        return "unknown"
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[steps.Job]:
+    """Open a job's scene file for one command."""
+    with SceneFile.open(path) as file:
+        yield steps.Job(file, author())
+
+
+def new(path: JobPath, name: Annotated[str | None, typer.Option(help="Name of the job.")] = None) -> int:
+    """Make an empty job."""
+    SceneFile.create(path, Scene(name=name or path.stem), author=author()).close()
+    console().print(f"made {path}", markup=False)
+    return 0
+
+
+def add(
+    path: JobPath,
+    photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
+) -> int:
+    """Add photos to a job; where they were taken (GPS) is removed."""
+    with opened(path) as job, progress("adding") as tell:
+        findings = steps.add_photos(job, steps.photo_paths(photos), tell=tell)
+        count = len(job.file.scene().photos)
+    show_findings(findings)
+    console().print(f"{count} photos in {path}", markup=False)
+    return 2 if any(f.severity == "fault" for f in findings) else 0
+
+
+def tags(path: JobPath, tag_file: Annotated[Path, typer.Argument(help="A JSON or YAML tag file.")]) -> int:
+    """Take in sizes, datum, obstacles and plate intents from a tag file."""
+    with opened(path) as job:
+        scene = steps.take_tags(job, tag_file)
+    show_findings(scene.findings)
+    console().print(
+        f"{len(scene.tags)} obstacles, {len(scene.faces)} faces, {len(scene.intents)} plates asked for",
+        markup=False,
+    )
+    return 0
+
+
+def measure(path: JobPath) -> int:
+    """Measure the photos: lenses, places, targets, and the obstacles tagged so far."""
+    with opened(path) as job, progress("measuring") as tell:
+        scene = steps.measure_job(job, tell=tell)
+    show_findings(scene.findings)
+    if scene.accuracy is not None:
+        show_accuracy(scene.accuracy)
+    return 0
+
+
+def fit(path: JobPath, plate: PlateName = None) -> int:
+    """Fit plate profiles that keep every clearance."""
+    with opened(path) as job, progress("fitting") as tell:
+        plates = steps.fit_job(job, plate, tell=tell)
+        unit = job.file.scene().shown_in
+    for made in plates:
+        show_plate(made, unit)
+    return 0
+
+
+def check(path: JobPath, plate: PlateName = None) -> int:
+    """Check plates in 3D against every obstacle; exit code 1 when a gap is too small."""
+    with opened(path) as job, progress("checking") as tell:
+        checks = steps.check_job(job, plate, tell=tell)
+        unit = job.file.scene().shown_in
+    for made in checks:
+        show_check(made, unit)
+    return 0 if all(c.passes for c in checks) else 1
+
+
+def show(path: JobPath) -> int:
+    """Show what a job holds and where it stands."""
+    with opened(path) as job:
+        scene = job.file.scene()
+    console().print(
+        f"job {scene.name}: {len(scene.photos)} photos, {len(scene.measured)} targets measured, {len(scene.obstacles)} obstacles, {len(scene.plates)} plates",
+        markup=False,
+    )
+    if scene.accuracy is not None:
+        show_accuracy(scene.accuracy)
+    show_findings(scene.findings)
+    for plate in scene.plates:
+        show_plate(plate, scene.shown_in)
+    for made in scene.checks:
+        show_check(made, scene.shown_in)
+    return 0
+
+
+def history(path: JobPath) -> int:
+    """List a job's revisions; the current one is marked."""
+    with opened(path) as job:
+        head = job.file.head()
+        for r in job.file.history():
+            mark = "*" if r.id == head else " "
+            console().print(f"{mark} {r.id:4d}  {r.time}  {r.author}  {r.reason}", markup=False)
+    return 0
+
+
+def undo(path: JobPath) -> int:
+    """Go back one revision; nothing is lost."""
+    with opened(path) as job:
+        here = job.file.undo()
+    console().print(f"now at {here.id}: {here.reason}", markup=False)
+    return 0
+
+
+def redo(path: JobPath) -> int:
+    """Go forward again after an undo."""
+    with opened(path) as job:
+        here = job.file.redo()
+    console().print(f"now at {here.id}: {here.reason}", markup=False)
+    return 0

@@ -1,0 +1,92 @@
+"""How the command line shows things: progress, findings, tables; numbers in the job's unit."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from elbowroom.shared.errors import Finding
+from elbowroom.shared.scene import Accuracy, Check, Plate
+from elbowroom.shared.units import ShownUnit, show_length
+
+MARKS = {"note": "note   ", "warning": "warning", "fault": "FAULT  "}
+
+
+def console() -> Console:
+    """Return a console on standard output as it is now."""
+    return Console(file=sys.stdout, highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+def complain(message: str) -> None:
+    """Print an error on standard error."""
+    Console(file=sys.stderr, highlight=False, soft_wrap=True).print(f"error: {message}", markup=False)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[float, str], None]]:
+    """Show a bar while something runs; yields the function to tell it (share, what)."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.fields[now]}", markup=False),
+        TimeElapsedColumn(),
+    )
+    with Progress(
+        *columns, console=Console(file=sys.stderr), transient=True, disable=not sys.stderr.isatty()
+    ) as bar:
+        task = bar.add_task(what, total=1.0, now="")
+        yield lambda share, now: bar.update(task, completed=share, now=now)
+
+
+def show_findings(findings: Iterable[Finding]) -> None:
+    """Print findings, faults first."""
+    order = {"fault": 0, "warning": 1, "note": 2}
+    for f in sorted(findings, key=lambda f: order[f.severity]):
+        console().print(f"{MARKS[f.severity]} {f.message}", markup=False)
+
+
+def show_accuracy(accuracy: Accuracy) -> None:
+    """Print how good the network is, in plain words."""
+    console().print(
+        f"measured: target centres are known to +/- {2 * accuracy.typical_sd_mm:.3f} mm (19 in 20), the scale to "
+        f"+/- {200 * accuracy.scale_sd:.3f} % from {accuracy.scale_source}; residuals {accuracy.rms_px:.3f} px rms, "
+        f"{accuracy.rejected} sightings rejected",
+        markup=False,
+    )
+
+
+def show_plate(plate: Plate, unit: ShownUnit) -> None:
+    """Print a plate's size, area and openings."""
+    from elbowroom.shared.hardware import material
+    from elbowroom.shared.outline import Outline
+
+    outer = Outline.of_loop(plate.outer)
+    left, low, right, high = outer.bounds()
+    area = outer.area() - sum(abs(Outline.of_loop(h.loop).area()) for h in plate.holes)
+    mass = area * plate.thickness_mm * 1e-9 * material(plate.material).density_kg_m3
+    console().print(
+        f"plate {plate.name}: {show_length(right - left, unit)} x {show_length(high - low, unit)} x "
+        f"{show_length(plate.thickness_mm, unit)}, {len(plate.outer.bulges)} lines and arcs, "
+        f"{len(plate.holes)} openings, {mass:.2f} kg of {plate.material}",
+        markup=False,
+    )
+    show_findings(plate.findings)
+
+
+def show_check(check: Check, unit: ShownUnit) -> None:
+    """Print a plate's gap table, least margin first."""
+    table = Table(title=f"gaps of {check.plate}, tightest first", title_justify="left")
+    for name in ("obstacle", "gap", "asked", "required", "sd", "worst at", "verdict"):
+        table.add_column(name, justify="left" if name in ("obstacle", "verdict") else "right", no_wrap=True)
+    for r in check.rows:
+        thing = r.obstacle if r.part == "body" else f"{r.obstacle}, {r.part}"
+        at = "" if r.worst_travel is None else f"{r.worst_travel:+.1f}"
+        cells = [show_length(v, unit) for v in (r.gap_mm, r.clearance_mm, r.required_mm)]
+        table.add_row(thing, *cells, show_length(r.sd_mm, unit, 3), at, r.verdict)
+    console().print(table)
+    console().print(f"{check.plate}: {'PASS' if check.passes else 'HOLD'}", markup=False)

@@ -1,0 +1,85 @@
+"""Subcommands for what is printed: target sheets, and the check bars as measured."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from elbowroom.app import job as steps
+from elbowroom.app.cli.job import JobPath, opened
+from elbowroom.app.cli.show import console, show_findings
+from elbowroom.shared.errors import InputError
+from elbowroom.shared.scene import PrintBatch
+from elbowroom.shared.units import parse_length
+
+
+def parse_ids(text: str) -> list[int]:
+    """Return the ids in a text like ``1-12,20``.
+
+    Raises
+    ------
+    InputError
+        When it doesn't read.
+    """
+    out: list[int] = []
+    for part in text.split(","):
+        ends = part.strip().split("-")
+        if len(ends) > 2 or not all(e.strip().isdigit() for e in ends) or len(part) > 12:
+            raise InputError(
+                "not a list of ids", where="--ids", value=text[:60], todo="write it like 1-12,20"
+            )
+        first, last = int(ends[0]), int(ends[-1])
+        if last < first or last > 586:
+            raise InputError("no such ids", where="--ids", value=part.strip(), limit="0 to 586, low to high")
+        out += range(first, last + 1)
+    return out
+
+
+def targets(
+    path: Annotated[Path, typer.Argument(help="The PDF to write.")],
+    ids: Annotated[str, typer.Option(help="Ids of single targets, like 1-12,20.")] = "1-12",
+    side: Annotated[
+        str, typer.Option(help='Side of the black square, like 40, 30.2 mm or 1-1/2".')
+    ] = "40 mm",
+    paper: Annotated[Literal["A4", "Letter"], typer.Option(help="Paper printed on.")] = "A4",
+    card: Annotated[str | None, typer.Option(help="Ids of a scale card's targets, like 100-103.")] = None,
+    batch: Annotated[str, typer.Option(help="Name of this print batch.")] = "batch 1",
+) -> int:
+    """Write a PDF of coded targets, and a scale card, at exactly 1:1."""
+    from elbowroom.export import default_card, write_targets
+
+    side_mm = parse_length(side, "mm")
+    card_ids = parse_ids(card) if card else None
+    cards = [default_card(paper, card_ids, side_mm=min(side_mm, 40.0))] if card_ids else []
+    findings = write_targets(
+        path, ids=parse_ids(ids), side_mm=side_mm, paper=paper, batch=PrintBatch(name=batch), cards=cards
+    )
+    show_findings(findings)
+    console().print(f"wrote {path}", markup=False)
+    if cards:
+        text = "cards:\n- " + "\n  ".join(
+            _card_lines(cards[0].model_copy(update={"batch": batch}).model_dump(exclude_defaults=True))
+        )
+        console().print(f"for the tag file:\nbatches:\n- {{name: {batch}}}\n{text}", markup=False)
+    return 0
+
+
+def _card_lines(card: dict[str, object]) -> list[str]:
+    import yaml
+
+    return str(yaml.safe_dump(card, default_flow_style=None, sort_keys=False, width=200)).splitlines()
+
+
+def bar(
+    path: JobPath,
+    batch: Annotated[str, typer.Argument(help="The print batch, as its pages say.")],
+    level: Annotated[str, typer.Argument(help="Measured length of the level 100 mm bar.")],
+    upright: Annotated[str, typer.Argument(help="Measured length of the upright 100 mm bar.")],
+) -> int:
+    """Type in a batch's check bars as measured; it corrects everything printed in that batch."""
+    with opened(path) as job:
+        steps.type_bar(job, batch, parse_length(level, "mm"), parse_length(upright, "mm"))
+    console().print(f"check bars of {batch} taken in; measure the job again", markup=False)
+    return 0

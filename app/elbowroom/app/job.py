@@ -1,0 +1,329 @@
+"""The steps of a job on a scene file: each reads the scene, makes one call into a room, and saves a revision."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.media import Media, digest
+from elbowroom.shared.scene import Check, MeshTag, Plate, PlateIntent, Scene
+from elbowroom.shared.store import SceneFile
+from elbowroom.shared.tagfile import merge_tags, read_tag_file
+
+Tell = Callable[[float, str], None]
+Cancelled = Callable[[], bool]
+
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif"}
+
+
+def _quiet(share: float, what: str) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A scene file with the name that goes into its revisions."""
+
+    file: SceneFile
+    author: str
+
+    def save(self, scene: Scene, media: dict[str, bytes], reason: str) -> Scene:
+        """Store a revision; returns the scene for the next step."""
+        self.file.save(scene, media, author=self.author, reason=reason)
+        return scene
+
+
+def photo_paths(places: Iterable[Path]) -> list[Path]:
+    """Return the photo files among paths and folders, in order of name; raises InputError when there is none."""
+    out: list[Path] = []
+    for place in places:
+        if place.is_dir():
+            out += sorted(p for p in place.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES)
+        elif place.is_file():
+            out.append(place)
+        else:
+            raise InputError("no such photo or folder", where=str(place), todo="check the name")
+    if not out:
+        raise InputError(
+            "no photos there", where=", ".join(map(str, places)), limit=", ".join(sorted(PHOTO_SUFFIXES))
+        )
+    return out
+
+
+def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = _quiet) -> list[Finding]:
+    """Take photos into the job: all that read are kept, the others come back as findings.
+
+    Raises
+    ------
+    InputError
+        When none of them can be read.
+    """
+    from elbowroom.recon import import_photo
+
+    scene, findings = job.file.scene(), []
+    photos, lenses = list(scene.photos), {n.name: n for n in scene.lenses}
+    media: dict[str, bytes] = {}
+    refused: list[InputError] = []
+    for i, path in enumerate(paths):
+        tell(i / len(paths), path.name)
+        try:
+            photo, lens, data, found = import_photo(path.name, _bytes_of(path))
+        except InputError as error:
+            refused.append(error)
+            findings.append(
+                Finding(code="photo-refused", severity="fault", subject=path.name, message=str(error))
+            )
+            continue
+        if any(p.media == photo.media for p in photos):
+            findings.append(
+                Finding(
+                    code="photo-known",
+                    severity="note",
+                    subject=path.name,
+                    message=f"{path.name} is in the job already",
+                )
+            )
+            continue
+        if any(p.name == photo.name for p in photos):
+            findings.append(
+                Finding(
+                    code="photo-replaced",
+                    severity="note",
+                    subject=path.name,
+                    message=f"{path.name} replaces the photo of that name",
+                )
+            )
+            photos = [p for p in photos if p.name != photo.name]
+        photos.append(photo)
+        lenses.setdefault(lens.name, lens)
+        media[photo.media] = data
+        findings += found
+    if refused and not media and len(refused) == len(paths):
+        raise refused[0]
+    job.save(
+        scene.model_copy(update={"photos": tuple(photos), "lenses": tuple(lenses.values())}),
+        media,
+        f"added {len(media)} photos",
+    )
+    return findings
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            "the file can't be read", where=path.name, value=error.strerror, todo="check it"
+        ) from error
+
+
+def take_tags(job: Job, path: Path) -> Scene:
+    """Merge a tag file into the job and, when the job is measured, measure its tags; all or nothing."""
+    tags = read_tag_file(path)
+    made: dict[str, bytes] = {}
+    kept = []
+    for tag in tags.tags:
+        if isinstance(tag, MeshTag) and tag.file is not None and tag.media is None:
+            data = _bytes_of(path.parent / tag.file)
+            made[digest(data)] = data
+            tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
+        kept.append(tag)
+    scene = merge_tags(job.file.scene(), tags.model_copy(update={"tags": tuple(kept)}))
+    _check_photos(scene)
+    if scene.accuracy is not None:
+        scene, more = _with_tags(
+            scene, {**dict(made), **_read(job, scene)} if made else job.file.media(), _quiet
+        )
+        made |= more
+    return job.save(scene, made, f"tags from {path.name}")
+
+
+def _small_media(job: Job, scene: Scene) -> Media:
+    """Return the media that tags need (mesh files, the network); photos are left where they are."""
+    media = job.file.media()
+    wanted = {t.media for t in scene.tags if isinstance(t, MeshTag)} | {scene.network}
+    return {d: media[d] for d in media if d in wanted}
+
+
+def _check_photos(scene: Scene) -> None:
+    """Raise InputError when a tag names a photo that is not in the job."""
+    names = {p.name for p in scene.photos}
+    for entity in (*scene.tags, *scene.faces, *scene.intents, *([scene.datum] if scene.datum else [])):
+        for photo in sorted(_photos_named(entity.model_dump())):
+            if names and photo not in names:
+                raise InputError(
+                    "names a photo that isn't in the job",
+                    where=f"{getattr(entity, 'kind', '')} {getattr(entity, 'name', 'datum')}".strip(),
+                    value=photo,
+                    limit=f"there are: {', '.join(sorted(names))}"[:300],
+                    todo="add the photo, or mend its name",
+                )
+
+
+def _photos_named(value: object) -> set[str]:
+    if isinstance(value, dict):
+        own = {value["photo"]} if isinstance(value.get("photo"), str) else set()
+        return own.union(*(_photos_named(v) for v in value.values()))
+    if isinstance(value, list | tuple):
+        return set().union(*(_photos_named(v) for v in value))
+    return set()
+
+
+def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
+    """Type in a print batch's measured check bars; the job wants measuring again after it."""
+    from elbowroom.shared.scene import PrintBatch
+
+    for axis, value in (("level", x_mm), ("upright", y_mm)):
+        if not 80 <= value <= 120:
+            raise InputError(
+                f"the {axis} check bar can't have that length",
+                where=f"batch {batch}",
+                value=f"{value} mm",
+                limit="80 to 120 mm",
+                todo="measure the 100 mm bar again, end mark to end mark",
+            )
+    scene = job.file.scene()
+    rest = tuple(b for b in scene.batches if b.name != batch)
+    made = PrintBatch(name=batch, bar_x_mm=x_mm, bar_y_mm=y_mm, measured=True)
+    return job.save(scene.model_copy(update={"batches": (*rest, made)}), {}, f"check bars of {batch}")
+
+
+def measure_job(job: Job, *, tell: Tell = _quiet, cancelled: Cancelled | None = None) -> Scene:
+    """Measure the job's photos, then its tags."""
+    from elbowroom.recon import measure
+
+    scene, made = measure(job.file.scene(), job.file.media(), progress=tell, cancelled=cancelled)
+    job.save(scene, made, "measured")
+    if scene.tags or scene.faces:
+        scene, more = _with_tags(scene, job.file.media(), tell)
+        job.save(scene, more, "obstacles measured")
+    return scene
+
+
+def _with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
+    from elbowroom.recon import NetworkDoubt, measure_tags
+
+    doubt = NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
+    return measure_tags(
+        scene, media, network=doubt, progress=lambda done, of, name: tell(done / max(of, 1), name)
+    )
+
+
+def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:
+    """Return the plate intents asked for; raises InputError when there is none, or none of that name."""
+    chosen = [i for i in scene.intents if name in (None, i.name)]
+    if not chosen:
+        known = ", ".join(i.name for i in scene.intents) or "none"
+        raise InputError(
+            "no plate intent" + (" of that name" if name else ""),
+            where=name or scene.name,
+            limit=f"there are: {known}",
+            todo="add one with a tag file (intents)",
+        )
+    return chosen
+
+
+def fit_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Plate]:
+    """Fit the plates asked for and store them; their old checks are dropped."""
+    from elbowroom.fit import fit_plate
+    from elbowroom.recon import NetworkDoubt, resolve_intent
+
+    scene, media, plates = job.file.scene(), job.file.media(), []
+    if scene.accuracy is None:
+        raise InputError("the job is not measured yet", where=scene.name, todo="measure it first")
+    doubt = NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
+    for intent in chosen_intents(scene, name):
+        plates.append(fit_plate(resolve_intent(intent, scene, doubt), scene, media, progress=tell))
+    names = {p.name for p in plates}
+    rest = tuple(p for p in scene.plates if p.name not in names)
+    checks = tuple(c for c in scene.checks if c.plate not in names)
+    job.save(
+        scene.model_copy(update={"plates": (*rest, *plates), "checks": checks}),
+        {},
+        "fitted " + ", ".join(names),
+    )
+    return plates
+
+
+def check_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Check]:
+    """Check the plates in 3D and store the gap tables."""
+    from elbowroom.fit import check_plate
+
+    scene, media = job.file.scene(), job.file.media()
+    plates = [p for p in scene.plates if name in (None, p.name)]
+    if not plates:
+        raise InputError("no plate to check", where=name or scene.name, todo="fit one first")
+    sigmas = {i.name: i.sigmas for i in scene.intents}
+    checks = [
+        check_plate(
+            p,
+            scene.obstacles,
+            media,
+            sigmas=sigmas.get(p.name, 2.0),
+            progress=lambda share, p=p: tell(share, p.name),
+        )  # type: ignore[misc]
+        for p in plates
+    ]
+    names = {p.name for p in plates}
+    rest = tuple(c for c in scene.checks if c.plate not in names)
+    job.save(scene.model_copy(update={"checks": (*rest, *checks)}), {}, "checked " + ", ".join(names))
+    return checks
+
+
+def _tell_of(tell: Tell, what: str, share: float) -> None:
+    tell(share, what)
+
+
+def write_job(job: Job, folder: Path, *, overlays: bool = True, tell: Tell = _quiet) -> list[Path]:
+    """Write the job's files: DXF in mm and in inches of each plate, GLB, and every measured photo with all drawn in."""
+    from elbowroom.export import write_dxf, write_glb
+
+    scene, media = job.file.scene(), job.file.media()
+    if not scene.plates:
+        raise InputError("no plate to write", where=scene.name, todo="fit one first")
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for plate in scene.plates:
+        for unit, tail in (("mm", "_mm"), ("in", "_inch")):
+            written.append(folder / f"{_file_name(plate.name)}{tail}.dxf")
+            write_dxf([plate], written[-1], unit="mm" if unit == "mm" else "in")
+    written.append(folder / "scene.glb")
+    write_glb(written[-1], scene.plates, scene.obstacles, media)
+    if overlays:
+        written += _write_overlays(scene, media, folder / "photos", tell)
+    return written
+
+
+def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> list[Path]:
+    import os
+    from concurrent.futures import ThreadPoolExecutor
+
+    from elbowroom.export import draw_overlay
+    from elbowroom.export.files import write_whole
+
+    folder.mkdir(parents=True, exist_ok=True)
+    shown = [p for p in scene.photos if p.camera_from_world is not None]
+    bytes_of = {o: media[o] for ob in scene.obstacles for o in ob.meshes}
+
+    def draw(index: int) -> Path:
+        photo = shown[index]
+        path = folder / f"{Path(_file_name(photo.name)).stem}.png"
+        picture = draw_overlay(
+            media[photo.media], photo, scene.lens(photo.lens or ""), scene.plates, scene.obstacles, bytes_of
+        )
+        write_whole(path, picture)
+        return path
+
+    out = []
+    with ThreadPoolExecutor(max(1, os.cpu_count() or 1)) as pool:
+        for path in pool.map(draw, range(len(shown))):
+            out.append(path)
+            tell(len(out) / len(shown), path.name)
+    return out
+
+
+def _file_name(name: str) -> str:
+    """Return an entity's name as a file name every system takes."""
+    return "".join(c if c.isalnum() or c in "-_." else "_" for c in name).strip(".") or "unnamed"
