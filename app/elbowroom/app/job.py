@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import ChainMap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from elbowroom.shared.errors import Finding, InputError
@@ -133,9 +135,7 @@ def take_tags(job: Job, path: Path) -> Scene:
     scene = merge_tags(job.file.scene(), tags.model_copy(update={"tags": tuple(kept)}))
     _check_photos(scene)
     if scene.accuracy is not None:
-        scene, more = _with_tags(
-            scene, {**dict(made), **_read(job, scene)} if made else job.file.media(), _quiet
-        )
+        scene, more = _with_tags(scene, ChainMap(made, dict(_small_media(job, scene))), _quiet)
         made |= more
     return job.save(scene, made, f"tags from {path.name}")
 
@@ -227,7 +227,7 @@ def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:
 
 def fit_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Plate]:
     """Fit the plates asked for and store them; their old checks are dropped."""
-    from elbowroom.fit import fit_plate
+    from elbowroom.fit.fitting import fit_plate
     from elbowroom.recon import NetworkDoubt, resolve_intent
 
     scene, media, plates = job.file.scene(), job.file.media(), []
@@ -262,8 +262,8 @@ def check_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list
             scene.obstacles,
             media,
             sigmas=sigmas.get(p.name, 2.0),
-            progress=lambda share, p=p: tell(share, p.name),
-        )  # type: ignore[misc]
+            progress=partial(_tell_of, tell, p.name),
+        )
         for p in plates
     ]
     names = {p.name for p in plates}

@@ -77,14 +77,16 @@ def parse_tags(data: bytes, *, where: str) -> TagFile:
 class _PlainLoader(yaml.SafeLoader):
     """Safe YAML without anchors: an alias can blow a small file up into a huge one."""
 
+    def _refuse(self, why: str) -> yaml.YAMLError:
+        mark = self.peek_event().start_mark  # type: ignore[no-untyped-call]
+        return yaml.composer.ComposerError(None, None, why, mark)
+
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         if self.check_event(yaml.AliasEvent):
-            raise yaml.composer.ComposerError(
-                None, None, "aliases (*name) are not read here", self.peek_event().start_mark
-            )
+            raise self._refuse("aliases (*name) are not read here")
         self._depth = getattr(self, "_depth", 0) + 1
         if self._depth > MAX_DEPTH:
-            raise yaml.composer.ComposerError(None, None, "nested too deep", self.peek_event().start_mark)
+            raise self._refuse("nested too deep")
         node = super().compose_node(parent, index)
         self._depth -= 1
         return node
