@@ -41,30 +41,13 @@ class Label:
 
 
 def draw_labels(image: Image, labels: Sequence[Label], busy: npt.NDArray[np.uint8]) -> Image:
-    """Return the picture (rows, columns, 3, RGB) with labels.
-
-    Boxes keep apart from each other and off `busy` ground (rows, columns; 0 free to 255 keep off). Labels are placed
-    in the order given; one that finds no free place is left out rather than laid over another.
-    """
+    """Return the picture (rows, columns, 3, RGB) with labels; see `place_labels` for where they go."""
     from PIL import Image as Pictures
     from PIL import ImageDraw
 
     height = max(12.0, image.shape[1] * TEXT_SHARE)
     font = _font(height)
-    small = cv2.resize(busy, None, fx=1 / BUSY_CELL, fy=1 / BUSY_CELL, interpolation=cv2.INTER_AREA)
-    ground = cv2.integral(small).astype(np.float64) / 255
-    anchors = np.array([label.at for label in labels]).reshape(-1, 2)
-    boxes, leaders = np.zeros((0, 4)), np.zeros((0, 4))
-    placed: list[tuple[Floats, Floats, Label]] = []
-    for label in labels:
-        tried = _candidates(label.at, _box_size(font, label.words, height), height)
-        tried = _free(tried, boxes, anchors, (image.shape[1], image.shape[0]), height)
-        if not len(tried):
-            continue
-        lines = _leaders(label.at, tried)
-        best = int(np.argmin(_prices(tried, lines, boxes, leaders, ground, height)))
-        boxes, leaders = np.vstack([boxes, tried[best]]), np.vstack([leaders, lines[best]])
-        placed.append((tried[best], lines[best], label))
+    placed = place_labels(labels, [_box_size(font, label.words, height) for label in labels], busy, height)
     picture = Pictures.fromarray(image)
     draw = ImageDraw.Draw(picture, "RGBA")
     for _, line, label in placed:
@@ -72,6 +55,35 @@ def draw_labels(image: Image, labels: Sequence[Label], busy: npt.NDArray[np.uint
     for box, _, label in placed:
         _draw_box(draw, box, label, font, height)
     return np.asarray(picture)
+
+
+def place_labels(
+    labels: Sequence[Label],
+    sizes: Sequence[tuple[float, float]],
+    busy: npt.NDArray[np.uint8],
+    height: float,
+) -> list[tuple[Floats, Floats, Label]]:
+    """Return box (left, top, right, bottom) and leader (x, y, x, y) px of each label that finds a place.
+
+    Boxes keep apart from each other and off `busy` ground (rows, columns; 0 free to 255 keep off). Labels are placed
+    in the order given; one that finds no free place is left out rather than laid over another. `height` is that of
+    the letters, px.
+    """
+    small = cv2.resize(busy, None, fx=1 / BUSY_CELL, fy=1 / BUSY_CELL, interpolation=cv2.INTER_AREA)
+    ground = cv2.integral(small).astype(np.float64) / 255
+    anchors = np.array([label.at for label in labels]).reshape(-1, 2)
+    boxes, leaders = np.zeros((0, 4)), np.zeros((0, 4))
+    placed: list[tuple[Floats, Floats, Label]] = []
+    for label, size in zip(labels, sizes, strict=True):
+        tried = _candidates(label.at, size, height)
+        tried = _free(tried, boxes, anchors, (busy.shape[1], busy.shape[0]), height)
+        if not len(tried):
+            continue
+        lines = _leaders(label.at, tried)
+        best = int(np.argmin(_prices(tried, lines, boxes, leaders, ground, height)))
+        boxes, leaders = np.vstack([boxes, tried[best]]), np.vstack([leaders, lines[best]])
+        placed.append((tried[best], lines[best], label))
+    return placed
 
 
 def _font(height: float) -> Any:

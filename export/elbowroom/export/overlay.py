@@ -10,7 +10,6 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from elbowroom.export.creases import Creased, creased_mesh, sort_edges
 from elbowroom.export.labels import Colour, Label, draw_labels
@@ -40,6 +39,9 @@ RASTER_COLUMNS = 800
 
 LEAST_SEEN = 6
 """Raster pixels of a thing that must be seen before it is named."""
+
+APART = 14
+"""Raster pixels about a hole's centre where its plate is not named."""
 
 RIM_SHARE = 0.06
 """Share of the width near the photo's rim where nothing is named that is seen further in as well."""
@@ -130,12 +132,12 @@ def _draw_things(
 ) -> Image:
     """Fill and draw everything but the labels; return a mask (255) of what labels should keep off."""
     centre_world = view.camera_from_world.inverse().shift
-    bodies = [o for o in obstacles if o.part == "body"]
+    bodies = [n for n, o in enumerate(obstacles) if o.part == "body"]
     meshes = {
         n: [creased_mesh(mesh_bytes_of(o, d, media)) for d in o.meshes] for n, o in enumerate(obstacles)
     }
     solids = [sort_edges(*plate_mesh(p, CHORD_MM)) for p in plates]
-    owners, body_triangles = _triangles(view, [meshes[obstacles.index(o)] for o in bodies])
+    owners, body_triangles = _triangles(view, [meshes[n] for n in bodies])
     body = seen_depths(body_triangles, view.grid)
     plate_owners, plate_triangles = _triangles(view, [[s] for s in solids])
     steel = seen_depths(plate_triangles, view.grid)
@@ -147,7 +149,10 @@ def _draw_things(
         plate_lines(view, plate, solid, body, steel)
     paint_lines(picture, view.lines)
     _mark_busy(mask, view.lines)
-    _label_things(view, plates, bodies, picture.shape, (steel, plate_owners), (body, owners))
+    covered = (steel.owner >= 0) & (steel.inverse >= body.inverse * (1 - BEHIND))
+    plate_seen = np.where(covered, _things(plate_owners, steel), -1)
+    names = [obstacles[n].name for n in bodies]
+    _label_all(view, plates, names, picture.shape, plate_seen, _things(owners, body))
     return mask
 
 
@@ -184,27 +189,27 @@ def _fill_plates(picture: Image, view: View, steel: Depths, body: Depths, sides:
     """Tint the plates where nothing is in front of them; return where that is (255)."""
     seen = (steel.owner >= 0) & (steel.inverse >= body.inverse * (1 - BEHIND))
     side: Mask = np.logical_and(seen, np.concatenate([sides, [False]])[steel.owner])
-    strengths = [_on_photo(view, part.astype(np.float32), picture.shape) for part in (seen & ~side, side)]
-    for strength, share, colour in zip(
-        strengths, (FACE_STRENGTH, SIDE_STRENGTH), (LAYOUT_BLUE, LAYOUT_BLUE_SIDE), strict=True
-    ):
-        _tint(picture, strength * share, colour)
-    return ((strengths[0] + strengths[1]) > 0.5).astype(np.uint8) * 255
+    parts = [_on_photo(view, part, picture.shape) for part in (seen & ~side, side)]
+    _tint(picture, parts[0], FACE_STRENGTH, LAYOUT_BLUE)
+    _tint(picture, parts[1], SIDE_STRENGTH, LAYOUT_BLUE_SIDE)
+    return np.maximum(parts[0], parts[1])
 
 
-def _on_photo(view: View, raster: npt.NDArray[np.float32], shape: tuple[int, ...]) -> npt.NDArray[np.float32]:
-    """Return a raster of the grid as seen in the picture, smooth at its rims."""
+def _on_photo(view: View, raster: Mask, shape: tuple[int, ...]) -> Image:
+    """Return a raster of the grid as seen in the picture, 0 to 255, smooth at its rims."""
     columns, rows = photo_map(view.lens, RASTER_COLUMNS, (shape[0], shape[1]))
-    return cv2.remap(raster, columns, rows, cv2.INTER_LINEAR)
+    return np.asarray(
+        cv2.remap(raster.astype(np.uint8) * 255, columns, rows, cv2.INTER_LINEAR), dtype=np.uint8
+    )
 
 
-def _tint(picture: Image, strength: npt.NDArray[np.float32], colour: Colour) -> None:
-    """Blend a colour into the picture, in place, inside the strength's bounds only."""
-    rows, columns = np.flatnonzero(strength.any(axis=1)), np.flatnonzero(strength.any(axis=0))
-    if not len(rows):
+def _tint(picture: Image, where: Image, strength: float, colour: Colour) -> None:
+    """Blend a colour into the picture, in place, where the mask (0 to 255) is, as strongly as it is."""
+    left, top, width, height = cv2.boundingRect(where)
+    if not width:
         return
-    part = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-    share = strength[part][:, :, None]
+    part = (slice(top, top + height), slice(left, left + width))
+    share = where[part][:, :, None].astype(np.float32) * np.float32(strength / 255)
     old = picture[part].astype(np.float32)
     picture[part] = (old + share * (np.array(colour, np.float32) - old) + 0.5).astype(np.uint8)
 
@@ -212,29 +217,30 @@ def _tint(picture: Image, strength: npt.NDArray[np.float32], colour: Colour) -> 
 # --- labels --------------------------------------------------------------------------------------------------
 
 
-def _seen_mask(view: View, depths: Depths, owners: Runs, thing: int, before: Depths | None) -> Mask:
-    """Return the grid pixels where a thing is seen."""
-    mine = np.concatenate([owners == thing, [False]])[depths.owner]
-    return mine if before is None else mine & (depths.inverse >= before.inverse * (1 - BEHIND))
+def _things(owners: Runs, depths: Depths) -> Runs:
+    """Return the thing seen in each grid pixel, -1 where none."""
+    return np.concatenate([owners, [-1]])[depths.owner]
 
 
-def _label_things(
+def _label_all(
     view: View,
     plates: Sequence[Plate],
-    bodies: Sequence[Obstacle],
+    names: Sequence[str],
     shape: tuple[int, ...],
-    steel: tuple[Depths, Runs],
-    body: tuple[Depths, Runs],
+    plate_seen: Runs,
+    body_seen: Runs,
 ) -> None:
     """Collect the labels: holes first, then things from the least seen to the most, so that small ones find room."""
+    steel, found = plate_seen >= 0, []
+    plate_seen = plate_seen.copy()
     for plate in plates:
-        _label_holes(view, plate, shape)
-    covered = (steel[0].owner >= 0) & (steel[0].inverse >= body[0].inverse * (1 - BEHIND))
-    found = [(p.name, SCRIBED, _seen_mask(view, *steel, n, body[0])) for n, p in enumerate(plates)]
-    for n, obstacle in enumerate(bodies):
-        seen = _seen_mask(view, *body, n, None)
-        found.append((obstacle.name, AMBER, seen & ~covered if (seen & ~covered).any() else seen))
-    for words, colour, mask in sorted(found, key=lambda f: int(f[2].sum())):
+        _label_holes(view, plate, shape, plate_seen)
+    found += [(p.name, SCRIBED, plate_seen == n) for n, p in enumerate(plates)]
+    for n, name in enumerate(names):
+        seen = body_seen == n
+        bare = seen & ~steel
+        found.append((name, AMBER, bare if bare.any() else seen))
+    for words, colour, mask in sorted(found, key=lambda f: int(np.count_nonzero(f[2]))):
         _label_thing(view, words, colour, shape, mask)
 
 
@@ -250,7 +256,7 @@ def _label_thing(view: View, words: str, colour: Colour, shape: tuple[int, ...],
 
 def _deepest(mask: Mask) -> tuple[float, float] | None:
     """Return column and row of the pixel farthest inside a mask, or None for an empty one."""
-    if mask.sum() < LEAST_SEEN:
+    if np.count_nonzero(mask) < LEAST_SEEN:
         return None
     edge = round(RIM_SHARE * mask.shape[1])
     inner = np.zeros_like(mask)
@@ -261,8 +267,8 @@ def _deepest(mask: Mask) -> tuple[float, float] | None:
     return float(place[0]), float(place[1])
 
 
-def _label_holes(view: View, plate: Plate, shape: tuple[int, ...]) -> None:
-    """Label each opening of a plate at its centre on the near face."""
+def _label_holes(view: View, plate: Plate, shape: tuple[int, ...], plate_seen: Runs) -> None:
+    """Label each opening of a plate at its centre on the near face; keep the plate's own label off that place."""
     world_from_plate: Rigid[World, PlateFrame] = plate.world_from_plate.rigid()
     camera_from_plate = view.camera_from_world @ world_from_plate
     near_z = plate.thickness_mm if camera_from_plate.inverse().shift[2] > plate.thickness_mm / 2 else 0.0
@@ -271,6 +277,8 @@ def _label_holes(view: View, plate: Plate, shape: tuple[int, ...]) -> None:
         x, y = view.picture_points(point)[0]
         if np.isfinite(x) and 0 <= x < shape[1] and 0 <= y < shape[0]:
             view.labels.append(Label(words=hole.name, at=(float(x), float(y)), colour=SCRIBED))
+            column, row = np.rint(view.grid.at(point)[0]).astype(int)
+            plate_seen[max(row - APART, 0) : row + APART, max(column - APART, 0) : column + APART] = -1
 
 
 # --- turning the finished picture ----------------------------------------------------------------------------

@@ -110,7 +110,7 @@ def _pieces(points_px: Points2, run: Runs, keep: Mask) -> list[Points2]:
     return [
         points_px[a:b]
         for a, b in zip([0, *breaks], [*breaks, len(run)], strict=True)
-        if b - a > 1 and good[a:b].all()
+        if b - a > 1 and good[a]
     ]
 
 
