@@ -66,3 +66,10 @@ def test_merge_replaces_by_name_and_refuses_two_of_one() -> None:
     assert scene.default_side_mm == 30
     with pytest.raises(InputError, match="two of one name"):
         merge_tags(scene, TagFile.model_validate({"tags": [TUBE, TUBE]}))
+
+
+def test_the_documented_example_reads() -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "tag_files.md").read_text(encoding="utf-8")
+    example = page.split("```yaml\n")[1].split("```")[0]
+    tags = parse_tags(example.encode(), where="docs/tag_files.md")
+    assert {t.kind for t in tags.tags} == {"volume", "tube", "bolt", "mesh"}
