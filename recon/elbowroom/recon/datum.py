@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from elbowroom.recon.doubt import NetworkDoubt
 from elbowroom.recon.rays import solve_surface_point
 from elbowroom.shared.arrays import Floats, Points3
-from elbowroom.shared.errors import InputError
-from elbowroom.shared.frames import Rigid, World
-from elbowroom.shared.scene import Datum, PickedPoint, Scene
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.frames import Camera, Rigid, World
+from elbowroom.shared.scene import Datum, PickedPoint, Pose, Scene, cov3
 
 LEAST_SPREAD_MM = 10.0
 """Datum points must spread this far across the plane: nearer together their own noise tilts the world."""
@@ -79,3 +80,57 @@ def fit_plane(points: Points3, *, where: str) -> tuple[Floats, Floats]:
             todo="take a further point to the side",
         )
     return middle, axes[2]
+
+
+def into_datum(scene: Scene, doubt: NetworkDoubt) -> tuple[Scene, NetworkDoubt, list[Finding]]:
+    """Return a measured scene and its network's doubt in the frame its datum names, and what was assumed.
+
+    Without a datum the world is the frame of the first scale card's target, or of the target seen most often.
+    """
+    findings = []
+    if scene.datum is not None:
+        move = datum_from_network(scene.datum, scene)
+    else:
+        on_card = {t.id for c in scene.cards for t in c.targets}
+        most_seen = max(scene.measured, key=lambda m: m.seen_in)
+        base = next((m for m in scene.measured if m.id in on_card), most_seen)
+        move = base.world_from_target.rigid().inverse()
+        findings.append(_assumed(base.id))
+    turn = np.kron(np.eye(len(doubt.centres_world)), move.rotation)
+    moved = NetworkDoubt(move.apply(doubt.centres_world), turn @ doubt.covariance_mm2 @ turn.T)
+    return move_scene(scene, move), moved, findings
+
+
+def _assumed(target: int) -> Finding:
+    return Finding(
+        code="datum-by-default",
+        severity="note",
+        subject="datum",
+        message=f"no datum is given: the world is target {target}'s frame (x right, y up as printed). "
+        "Name a plane, a direction and an origin to set it.",
+    )
+
+
+def move_scene(scene: Scene, move: Rigid[World, World]) -> Scene:
+    """Return a scene's stations and targets in another world frame: `move` takes old coordinates to new ones."""
+    back = move.inverse()
+    photos = tuple(
+        p
+        if p.camera_from_world is None
+        else p.model_copy(update={"camera_from_world": Pose.of(_station(p.camera_from_world) @ back)})
+        for p in scene.photos
+    )
+    measured = tuple(
+        m.model_copy(
+            update={
+                "world_from_target": Pose.of(move @ m.world_from_target.rigid()),
+                "covariance_mm2": cov3(move.rotation @ np.array(m.covariance_mm2) @ move.rotation.T),
+            }
+        )
+        for m in scene.measured
+    )
+    return scene.model_copy(update={"photos": photos, "measured": measured})
+
+
+def _station(pose: Pose) -> Rigid[Camera, World]:
+    return pose.rigid()

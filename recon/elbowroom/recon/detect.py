@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from elbowroom.recon.edges import Corners, Edges, find_edges, fit_corners
-from elbowroom.recon.pattern import dictionary
+from elbowroom.recon.edges import Corners, Edges, fit_corners
+from elbowroom.recon.pattern import Family, predefined_family
+from elbowroom.recon.profiles import find_edges
 from elbowroom.shared.arrays import Image, Points2
 from elbowroom.shared.errors import InputError
 
@@ -45,23 +47,16 @@ def read_grey(data: bytes, *, where: str) -> Image:
     return np.asarray(image, dtype=np.uint8)
 
 
-def detect(image: Image) -> tuple[list[Sighting], list[int]]:
+def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], list[int]]:
     """Return the targets seen in a grey photo, and the ids seen more than once (left out of the first list)."""
-    found = find_targets(image)
-    counts: dict[int, int] = {}
-    for target, _ in found:
-        counts[target] = counts.get(target, 0) + 1
-    twice = sorted(t for t, n in counts.items() if n > 1)
-    sightings = []
-    for target, corners in found:
-        if counts[target] == 1:
-            seen = measure_target(image, target, corners)
-            if seen is not None:
-                sightings.append(seen)
-    return sorted(sightings, key=lambda s: s.target), twice
+    found = find_targets(image, family)
+    ids = [t for t, _ in found]
+    twice = sorted({t for t in ids if ids.count(t) > 1})
+    once = sorted(((t, c) for t, c in found if t not in twice), key=lambda pair: pair[0])
+    return measure_targets(image, [t for t, _ in once], [c for _, c in once], family), twice
 
 
-def find_targets(image: Image) -> list[tuple[int, Points2]]:
+def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
     """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo."""
     factor = max(1.0, max(image.shape[:2]) / FIND_WIDTH_PX)
     small = image
@@ -69,7 +64,8 @@ def find_targets(image: Image) -> list[tuple[int, Points2]]:
         size = (round(image.shape[1] / factor), round(image.shape[0] / factor))
         small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     scale = np.array([image.shape[1] / small.shape[1], image.shape[0] / small.shape[0]])
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _parameters()).detectMarkers(small)
+    detector = cv2.aruco.ArucoDetector(family or predefined_family(), _parameters())
+    corners, ids, _ = detector.detectMarkers(small)
     if ids is None:
         return []
     return [
@@ -88,11 +84,18 @@ def _parameters() -> cv2.aruco.DetectorParameters:
     return parameters
 
 
-def measure_target(image: Image, target: int, corners_px: Points2) -> Sighting | None:
-    """Return the target measured on the original pixels, or None when its boundaries can't be followed."""
-    sides = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1)
-    if sides.min() < MIN_SIDE_PX:
-        return None
-    edges = find_edges(image, target, corners_px)
-    fitted = fit_corners(edges, corners_px) if edges is not None else None
-    return None if edges is None or fitted is None else Sighting(target, edges, fitted)
+def measure_targets(
+    image: Image, targets: Sequence[int], corners_px: Sequence[Points2], family: Family | None = None
+) -> list[Sighting]:
+    """Return the targets measured on the original pixels, without those whose boundaries can't be followed."""
+    large = [(t, c) for t, c in zip(targets, corners_px, strict=True) if _shortest_side(c) >= MIN_SIDE_PX]
+    if not large:
+        return []
+    edges = find_edges(image, [t for t, _ in large], np.array([c for _, c in large]), family)
+    found = [(t, e, c) for (t, c), e in zip(large, edges, strict=True) if e is not None]
+    fitted = fit_corners([e for _, e, _ in found], np.array([c for _, _, c in found]))
+    return [Sighting(t, e, f) for (t, e, _), f in zip(found, fitted, strict=True) if f is not None]
+
+
+def _shortest_side(corners_px: Points2) -> float:
+    return float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).min())

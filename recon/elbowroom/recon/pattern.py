@@ -1,19 +1,26 @@
-"""The coded target's pattern: AprilTag 36h11 modules, and every black/white boundary in it.
+"""The coded target's pattern: its modules, and every black/white boundary between them.
+
+A target is 8 x 8 modules: a black ring round 6 x 6 bits. The family printed here is AprilTag 36h11; any other family of
+6 x 6 bits that OpenCV knows can be read too.
 
 Source: E. Olson, AprilTag: A robust and flexible visual fiducial system, ICRA 2011 (family 36h11); bits as in OpenCV's
-DICT_APRILTAG_36h11. A target is 8 x 8 modules: a black ring round 6 x 6 bits.
+DICT_APRILTAG_36h11.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeAlias
 
 import cv2
 import numpy as np
 
 from elbowroom.shared.arrays import Floats
+from elbowroom.shared.errors import InputError
+
+Family: TypeAlias = Any
+"""An OpenCV dictionary of targets (`cv2.aruco.Dictionary`), predefined or read from a file."""
 
 MODULES = 8
 """Modules along a target's side, black ring included."""
@@ -25,16 +32,35 @@ CORNERS = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]])
 """Corners of a target of side 1 in its own frame (x right, y up): top left, top right, bottom right, bottom left."""
 
 
-@lru_cache(maxsize=1)
-def dictionary() -> Any:
-    """Return OpenCV's dictionary of the 36h11 family."""
-    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+@lru_cache(maxsize=8)
+def predefined_family(code: int = cv2.aruco.DICT_APRILTAG_36h11) -> Family:
+    """Return one of OpenCV's predefined families; without a code, the one that is printed.
+
+    Raises
+    ------
+    InputError
+        When its targets are not 8 x 8 modules.
+    """
+    return check_family(cv2.aruco.getPredefinedDictionary(code))
 
 
-@lru_cache(maxsize=600)
-def modules(target: int) -> Floats:
+def check_family(family: Family) -> Family:
+    """Return a family whose targets are 8 x 8 modules; raise InputError for any other."""
+    if family.markerSize + 2 != MODULES:
+        raise InputError(
+            "targets of this family can't be measured",
+            where="target family",
+            value=f"{family.markerSize + 2} modules a side",
+            limit=f"{MODULES} modules a side, black ring included",
+            todo="use AprilTag 36h11",
+        )
+    return family
+
+
+@lru_cache(maxsize=1200)
+def modules(target: int, family: Family | None = None) -> Floats:
     """Return the target's modules (8, 8), 1 white and 0 black, row 0 at the top as printed."""
-    image = dictionary().generateImageMarker(target, MODULES)
+    image = (family or predefined_family()).generateImageMarker(target, MODULES)
     return (np.asarray(image) > 127).astype(np.float64)
 
 
@@ -49,26 +75,24 @@ class EdgeSamples:
     normals: Floats
 
 
-@lru_cache(maxsize=600)
-def edge_samples(target: int) -> EdgeSamples:
+@lru_cache(maxsize=1200)
+def edge_samples(target: int, family: Family | None = None) -> EdgeSamples:
     """Return samples on every black/white boundary of a target: outer border and bits."""
-    cells = np.pad(modules(target), 1, constant_values=1.0)  # white paper all round
+    cells = np.pad(modules(target, family), 1, constant_values=1.0)  # white paper all round
+    across = _upright_edges(cells)
+    level = _upright_edges(cells.T)  # a level boundary is an upright one of the pattern laid on its side
+    return EdgeSamples(
+        np.concatenate([across.points, -level.points[:, ::-1]]),
+        np.concatenate([across.normals, -level.normals[:, ::-1]]),
+    )
+
+
+def _upright_edges(cells: Floats) -> EdgeSamples:
+    """Return samples on the boundaries between neighbours in the rows of padded modules (10, 10)."""
+    steps = np.diff(cells, axis=1)
+    rows, columns = np.nonzero(steps)
     along = (np.arange(SAMPLES_PER_MODULE) + 1) / (SAMPLES_PER_MODULE + 1)
-    points, normals = [], []
-    for row in range(MODULES + 2):
-        for column in range(MODULES + 1):  # boundary between column and column + 1: a vertical line
-            step = cells[row, column + 1] - cells[row, column]
-            if step:
-                x = np.full(SAMPLES_PER_MODULE, column / MODULES - 0.5)
-                y = 0.5 - (row - 1 + along) / MODULES
-                points.append(np.column_stack([x, y]))
-                normals.append(np.tile([step, 0.0], (SAMPLES_PER_MODULE, 1)))
-    for row in range(MODULES + 1):  # boundary between row and row + 1: a horizontal line
-        for column in range(MODULES + 2):
-            step = cells[row + 1, column] - cells[row, column]
-            if step:
-                x = (column - 1 + along) / MODULES - 0.5
-                y = np.full(SAMPLES_PER_MODULE, 0.5 - row / MODULES)
-                points.append(np.column_stack([x, y]))
-                normals.append(np.tile([0.0, -step], (SAMPLES_PER_MODULE, 1)))
-    return EdgeSamples(np.concatenate(points), np.concatenate(normals))
+    x = np.repeat(columns / MODULES - 0.5, SAMPLES_PER_MODULE)
+    y = 0.5 - ((rows[:, None] - 1 + along) / MODULES).ravel()
+    normal = np.repeat(steps[rows, columns], SAMPLES_PER_MODULE)
+    return EdgeSamples(np.column_stack([x, y]), np.column_stack([normal, np.zeros(len(normal))]))

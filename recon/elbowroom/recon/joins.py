@@ -1,0 +1,90 @@
+"""Readings joined into one network: first lenses, first stations and targets, and the photos that don't join."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from elbowroom.recon.network import FOCAL_TRIALS, Start, focal_guess, groups, normalise, start_network
+from elbowroom.recon.prints import Print
+from elbowroom.recon.readings import Reading
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.scene import Lens, Scene
+
+GUESSED_FOCAL = 0.3
+"""A first focal length with more relative doubt than this is found from the targets instead."""
+
+
+def first_lenses(scene: Scene, readings: Sequence[Reading], prints: Mapping[int, Print]) -> dict[str, Lens]:
+    """Return the first lens of each group; where EXIF was silent, with the focal length the targets suggest."""
+    plain = {"k1": 0.0, "k2": 0.0, "k3": 0.0, "p1": 0.0, "p2": 0.0}
+    out = {}
+    for name in sorted({r.lens for r in readings if r.sightings}):
+        lens = scene.lens(name).model_copy(update=plain)
+        if lens.focal_sd_px > GUESSED_FOCAL * lens.focal_px:
+            lens = _with_focal_guess(lens, [r for r in readings if r.lens == name], prints)
+        out[name] = lens
+    return out
+
+
+def _with_focal_guess(lens: Lens, readings: Sequence[Reading], prints: Mapping[int, Print]) -> Lens:
+    seen = [s for r in readings for s in r.sightings]
+    corners = [s.corners.corners_px for s in seen]
+    focal = focal_guess(corners, [prints[s.target].side_mm for s in seen], lens.width_px, lens.height_px)
+    low, high = FOCAL_TRIALS[[0, -1]] * max(lens.width_px, lens.height_px)
+    return lens.model_copy(update={"focal_px": float(np.clip(focal, low, high))})
+
+
+def join_readings(
+    readings: Sequence[Reading], lenses: Mapping[str, Lens], prints: Mapping[int, Print]
+) -> tuple[list[Reading], Start, list[Finding]]:
+    """Return the readings of the largest joined group, its first values, and findings on the photos left out.
+
+    Raises
+    ------
+    InputError
+        When no two photos share a target.
+    """
+    used = [r for r in readings if r.sightings]
+    seen = {
+        r.photo.name: {s.target: normalise(s.corners.corners_px, lenses[r.lens]) for s in r.sightings}
+        for r in used
+    }
+    parts = groups(seen)
+    if len(parts[0]) < 2:
+        raise InputError(
+            "the photos share no target with one another",
+            where=", ".join(p[0] for p in parts[:6]),
+            value=f"{len(parts)} photo(s) with targets, each on its own",
+            limit="every photo shares 2 or more targets with another",
+            todo="take photos that overlap: step round the spot and keep three or more targets in view from one "
+            "photo to the next",
+        )
+    findings = [_shares_nothing(name) for part in parts[1:] for name in part]
+    sides = {t: p.side_mm for t, p in prints.items()}
+    focal = {r.photo.name: lenses[r.lens].focal_px for r in used}
+    start = start_network({p: seen[p] for p in parts[0]}, sides, focal)
+    findings += [_not_joined(name) for name in sorted(set(parts[0]) - set(start.stations))]
+    kept = [r.only(start.targets) for r in used if r.photo.name in start.stations]
+    return kept, start, findings
+
+
+def _shares_nothing(photo: str) -> Finding:
+    return Finding(
+        code="not-joined",
+        severity="fault",
+        subject=photo,
+        message=f"{photo} shares no target with the other photos and is not used. "
+        "Take one more photo that shows its targets and theirs together.",
+    )
+
+
+def _not_joined(photo: str) -> Finding:
+    return Finding(
+        code="not-joined",
+        severity="fault",
+        subject=photo,
+        message=f"{photo} could not be joined to the other photos and is not used. "
+        "Take it again from nearly the same place.",
+    )

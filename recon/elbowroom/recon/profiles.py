@@ -1,0 +1,170 @@
+"""Grey profiles across a target's black/white boundaries, and where each crosses from black to white."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from elbowroom.recon.edges import Edges, fit_corners, homographies
+from elbowroom.recon.pattern import MODULES, EdgeSamples, Family, edge_samples
+from elbowroom.shared.arrays import Floats, Image, Ints
+
+PROFILE_TAPS = 13
+"""Samples across a boundary; over at most REACH_PX either side that is one every half pixel or finer."""
+
+REACH_PX = 3.0
+"""Half length of the profile across a boundary: beyond it a phone's blur (0.5 to 1.5 px sigma) has died out."""
+
+REACH_MODULES = 0.5
+"""...and never past the middle of the next module, where the next boundary begins to be felt."""
+
+FIT_ROUNDS = 3
+"""Profile-and-fit rounds at most: the first moves up to a pixel or two, the second below 0.05 px."""
+
+SETTLED_PX = 0.3
+"""Profiles read this near the boundary give it as well as any: further rounds move corners less than 0.01 px."""
+
+LOST_PX = 12.0
+"""A fit that moves a corner further than this has followed something else."""
+
+MIN_CONTRAST = 12.0
+"""Grey levels between black and white sides below which a boundary sample is left out (8-bit noise is 2 to 4)."""
+
+LEAST_SAMPLES = 40
+"""Boundary samples of one target below which its homography is not fitted: a fifth of what a whole target has."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Boundaries:
+    """Boundary samples of several targets laid into the photo; `owner` (n,) says whose each is.
+
+    `centre_px`, `across_px` (n, 2) are place and unit normal, `reach_px` (n,) the half length of the profile.
+    """
+
+    owner: Ints
+    centre_px: Floats
+    across_px: Floats
+    reach_px: Floats
+    points_target: Floats
+
+
+def find_edges(
+    image: Image, targets: Sequence[int], corners_px: Floats, family: Family | None = None
+) -> list[Edges | None]:
+    """Return the boundary points of targets near approximate corners; None for each that shows too few.
+
+    Parameters
+    ----------
+    image : Image
+        (rows, columns) 8-bit grey.
+    targets : sequence of int
+        Ids of t targets.
+    corners_px : Floats
+        (t, 4, 2) px, up to about 2 px off.
+    family : Family, optional
+        Of the targets, unless they are of the one that is printed.
+    """
+    samples = [edge_samples(t, family) for t in targets]
+    corners = np.array(corners_px, dtype=np.float64).reshape(-1, 4, 2)
+    out: list[Edges | None] = [None] * len(samples)
+    going = np.arange(len(samples))
+    for _ in range(FIT_ROUNDS):
+        found = _read(image, _laid([samples[i] for i in going], corners[going]), len(going))
+        out = _replaced(out, going, found)
+        going = np.array([i for i, e in zip(going, found, strict=True) if e is not None], dtype=int)
+        fitted = fit_corners([e for e in found if e is not None], corners[going], rounds=2)
+        moved = np.zeros(len(going))
+        for k, (i, fit) in enumerate(zip(going, fitted, strict=True)):
+            moved[k] = np.inf if fit is None else np.abs(fit.corners_px - corners[i]).max()
+            if fit is None or moved[k] > LOST_PX:
+                out[i], moved[k] = None, 0.0
+            else:
+                corners[i] = fit.corners_px
+        going = going[moved > SETTLED_PX]
+        if not len(going):
+            break
+    return out
+
+
+def _replaced(old: list[Edges | None], places: Ints, new: list[Edges | None]) -> list[Edges | None]:
+    out = list(old)
+    for i, edges in zip(places, new, strict=True):
+        out[i] = edges
+    return out
+
+
+def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
+    """Return targets' boundary samples where corners (t, 4, 2) px put them."""
+    owner = np.repeat(np.arange(len(samples)), [len(s.points) for s in samples])
+    points = np.concatenate([s.points for s in samples])
+    normals = np.concatenate([s.normals for s in samples])
+    h = homographies(corners_px)[owner]
+    along = np.column_stack([-normals[:, 1], normals[:, 0]])
+    centre, d_along = _map(h, points, along)
+    _, d_across = _map(h, points, normals)
+    across = np.column_stack([d_along[:, 1], -d_along[:, 0]])
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    step = (across * d_across).sum(axis=1)
+    across *= np.sign(step)[:, None]
+    reach = np.minimum(REACH_PX, REACH_MODULES * np.abs(step) / MODULES)
+    return _Boundaries(owner, centre, across, reach, points)
+
+
+def _map(h: Floats, points: Floats, directions: Floats) -> tuple[Floats, Floats]:
+    """Return points (n, 2) mapped by (n, 3, 3), and the derivative of the map along directions (n, 2)."""
+    w = (h[:, 2, :2] * points).sum(axis=1) + h[:, 2, 2]
+    mapped = ((h[:, :2, :2] @ points[:, :, None])[:, :, 0] + h[:, :2, 2]) / w[:, None]
+    fall = (h[:, 2, :2] * directions).sum(axis=1)
+    slope = (h[:, :2, :2] @ directions[:, :, None])[:, :, 0] - mapped * fall[:, None]
+    return mapped, slope / w[:, None]
+
+
+def _read(image: Image, laid: _Boundaries, count: int) -> list[Edges | None]:
+    """Read grey profiles across the boundaries and place each where it crosses half way between its two sides."""
+    offsets = np.linspace(-1, 1, PROFILE_TAPS) * laid.reach_px[:, None]
+    grid = laid.centre_px[:, None, :] + offsets[:, :, None] * laid.across_px[:, None, :]
+    limit = np.array([image.shape[1] - 2, image.shape[0] - 2])
+    inside = ((grid[:, [0, -1]] > 1) & (grid[:, [0, -1]] < limit)).all(axis=(1, 2))
+    bounds = np.searchsorted(laid.owner, np.arange(count + 1))
+    pieces = [slice(a, b) for a, b in pairwise(bounds)]
+    grey = np.concatenate([_sample(image, grid[piece]) for piece in pieces])
+    dark, light = grey[:, :2].mean(axis=1), grey[:, -2:].mean(axis=1)
+    place = _half_crossing(grey - 0.5 * (dark + light)[:, None], offsets)
+    use = inside & (light - dark > MIN_CONTRAST) & np.isfinite(place)
+    found = laid.centre_px + np.nan_to_num(place)[:, None] * laid.across_px
+    out: list[Edges | None] = []
+    for piece in pieces:
+        u = use[piece]
+        parts = (found[piece][u], laid.across_px[piece][u], laid.points_target[piece][u])
+        out.append(Edges(*parts) if u.sum() >= LEAST_SAMPLES else None)
+    return out
+
+
+def _sample(image: Image, grid: Floats) -> Floats:
+    """Return grey values at pixel positions (..., 2), bilinear; the crop keeps remap within its size limits."""
+    low = np.maximum(np.floor(grid.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
+    high = np.ceil(grid.reshape(-1, 2).max(axis=0)).astype(int) + 3
+    crop = image[low[1] : high[1], low[0] : high[0]]
+    if crop.size == 0:
+        return np.zeros(grid.shape[:-1])
+    maps = (grid - low).astype(np.float32)
+    out = cv2.remap(
+        crop.astype(np.float32), maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(out, dtype=np.float64)
+
+
+def _half_crossing(level: Floats, offsets: Floats) -> Floats:
+    """Return where each profile (n, taps) rises through zero nearest its middle; NaN where it never does."""
+    rising = (level[:, :-1] < 0) & (level[:, 1:] >= 0)
+    middle = np.abs(0.5 * (offsets[:, :-1] + offsets[:, 1:]))
+    pick = np.argmin(np.where(rising, middle, np.inf), axis=1)
+    rows = np.arange(len(level))
+    a, b = level[rows, pick], level[rows, pick + 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        place = offsets[rows, pick] + a / (a - b) * (offsets[rows, pick + 1] - offsets[rows, pick])
+    return np.where(rising[rows, pick], place, np.nan)

@@ -1,0 +1,132 @@
+"""What was read in each photo: its coded targets, and findings on photos and prints that don't help."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+from elbowroom.recon.detect import Sighting, detect, read_grey
+from elbowroom.recon.pattern import Family
+from elbowroom.shared.errors import Finding, InputError, SolveError
+from elbowroom.shared.media import Media
+from elbowroom.shared.scene import Photo
+
+Progress = Callable[[float, str], None]
+Cancelled = Callable[[], bool]
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """What was read in one photo: targets, and ids seen more than once."""
+
+    photo: Photo
+    sightings: tuple[Sighting, ...]
+    twice: tuple[int, ...]
+
+    @property
+    def lens(self) -> str:
+        """Name of the photo's lens."""
+        return self.photo.lens or ""
+
+    def only(self, ids: Collection[int]) -> Reading:
+        """Return the reading without targets other than `ids`."""
+        return Reading(self.photo, tuple(s for s in self.sightings if s.target in ids), self.twice)
+
+
+def read_photos(
+    photos: Sequence[Photo],
+    media: Media,
+    *,
+    family: Family | None = None,
+    progress: Progress | None = None,
+    cancelled: Cancelled | None = None,
+) -> list[Reading]:
+    """Return what is read in each photo; `progress` is told the share of photos done.
+
+    Raises
+    ------
+    InputError
+        When a photo's bytes can't be decoded or are not those of the photo imported.
+    SolveError
+        When cancelled.
+    """
+
+    def read(photo: Photo) -> Reading:
+        if cancelled is not None and cancelled():
+            raise SolveError(
+                "cancelled", where="reading photos", todo="start the measurement again when ready"
+            )
+        return read_photo(photo, media, family)
+
+    out: list[Reading] = []
+    with ThreadPoolExecutor(max(1, os.cpu_count() or 1)) as pool:
+        for reading in pool.map(read, photos):
+            out.append(reading)
+            if progress is not None:
+                progress(len(out) / len(photos), f"{reading.photo.name}: {len(reading.sightings)} targets")
+    return out
+
+
+def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Reading:
+    """Return what is read in one photo; raises InputError when its bytes are not those that were imported."""
+    image = read_grey(media[photo.media], where=photo.name)
+    if image.shape != (photo.height_px, photo.width_px):
+        raise InputError(
+            "the photo's size differs from what was imported",
+            where=photo.name,
+            value=f"{image.shape[1]} x {image.shape[0]} px",
+            limit=f"{photo.width_px} x {photo.height_px} px",
+            todo="add the photo again",
+        )
+    sightings, twice = detect(image, family)
+    return Reading(photo, tuple(sightings), tuple(twice))
+
+
+def reading_findings(readings: Sequence[Reading]) -> list[Finding]:
+    """Return a finding for each photo without targets, and for each id seen twice in one photo."""
+    out = [_no_targets(r.photo.name) for r in readings if not r.sightings]
+    return out + [_id_twice(r.photo.name, target) for r in readings for target in r.twice]
+
+
+def _no_targets(photo: str) -> Finding:
+    return Finding(
+        code="no-targets",
+        severity="warning",
+        subject=photo,
+        message=f"{photo}: no coded target was read; the photo is kept but not used. "
+        "Check that it is sharp and shows the targets.",
+    )
+
+
+def _id_twice(photo: str, target: int) -> Finding:
+    return Finding(
+        code="id-twice",
+        severity="fault",
+        subject=photo,
+        message=f"{photo}: target {target} appears more than once; it is left out of this photo. "
+        "Take one of the two prints away and photograph again.",
+        numbers={"target": float(target)},
+    )
+
+
+def size_findings(ids: Collection[int]) -> list[Finding]:
+    """Return a finding naming the targets that were read but whose printed size isn't known."""
+    if not ids:
+        return []
+    return [
+        Finding(
+            code="size-unknown",
+            severity="warning",
+            subject="targets",
+            message=f"targets {listed(ids)} were read but their printed size isn't given; they are not used. "
+            "Give them a size, or a default size.",
+            numbers={"count": float(len(ids))},
+        )
+    ]
+
+
+def listed(ids: Collection[int]) -> str:
+    """Return ids in order, with commas."""
+    return ", ".join(str(i) for i in sorted(ids))

@@ -1,0 +1,197 @@
+"""The solved network written into a scene: photos, lenses, targets, accuracy, findings, and the network's doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from elbowroom.recon.datum import into_datum
+from elbowroom.recon.doubt import NetworkDoubt
+from elbowroom.recon.prints import Print
+from elbowroom.recon.readings import Reading
+from elbowroom.recon.solution import Solution, lens_of
+from elbowroom.shared.errors import Finding
+from elbowroom.shared.frames import Camera, Rigid, World
+from elbowroom.shared.media import digest
+from elbowroom.shared.scene import Accuracy, Lens, MeasuredTarget, Photo, Pose, Scene, cov3
+
+STALE = (
+    "no-targets",
+    "size-unknown",
+    "id-twice",
+    "not-joined",
+    "sightings-rejected",
+    "distance-off",
+    "sides-off",
+    "scale-from-sides",
+    "few-photos",
+    "datum-by-default",
+    "target-lost",
+    "photo-poor",
+)
+"""Finding codes that a new measurement replaces."""
+
+
+def measured_scene(
+    scene: Scene,
+    readings: Sequence[Reading],
+    solution: Solution,
+    *,
+    prints: Mapping[int, Print],
+    findings: Sequence[Finding],
+) -> tuple[Scene, dict[str, bytes]]:
+    """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media."""
+    counts = _counts(solution)
+    measured = tuple(_target(t, i, n, prints[t], solution) for i, (t, n) in enumerate(counts.items()) if n)
+    accuracy = _accuracy(solution)
+    flat = scene.model_copy(
+        update={
+            "photos": _photos(scene, readings, solution),
+            "lenses": _lenses(scene, solution),
+            "measured": measured,
+            "accuracy": accuracy,
+            "measured_faces": (),
+            "obstacles": (),
+            "plates": (),
+            "checks": (),
+        }
+    )
+    out, doubt, more = into_datum(flat, _doubt(measured, solution))
+    kept = [f for f in scene.findings if f.code not in STALE]
+    told = [*kept, *findings, *_count_findings(counts), *_scale_findings(accuracy), *more]
+    blob = doubt.to_bytes()
+    return out.model_copy(update={"network": digest(blob), "findings": tuple(told)}), {digest(blob): blob}
+
+
+def _counts(solution: Solution) -> dict[int, int]:
+    """Return in how many photos each target's sighting was used."""
+    used, target = solution.adjusted.used, solution.network.target
+    return {t: int((used & (target == i)).sum()) for i, t in enumerate(solution.index.targets)}
+
+
+def _count_findings(counts: Mapping[int, int]) -> list[Finding]:
+    return [_target_lost(t) for t, n in counts.items() if n == 0] + [
+        _few_photos(t) for t, n in counts.items() if n == 1
+    ]
+
+
+def _target_lost(target: int) -> Finding:
+    return Finding(
+        code="target-lost",
+        severity="warning",
+        subject=f"target {target}",
+        message=f"target {target}: every sighting was rejected; it is not measured. "
+        "Check that it didn't move, and that its id is printed once only.",
+    )
+
+
+def _few_photos(target: int) -> Finding:
+    return Finding(
+        code="few-photos",
+        severity="note",
+        subject=f"target {target}",
+        message=f"target {target} is used in one photo only; its place is weak. "
+        "Take one more photo of it from the side.",
+    )
+
+
+def _scale_findings(accuracy: Accuracy) -> list[Finding]:
+    if accuracy.scale_source != "target sides":
+        return []
+    percent = 100 * accuracy.scale_sd
+    return [
+        Finding(
+            code="scale-from-sides",
+            severity="warning",
+            subject="scale",
+            message=f"the scale comes from the printed target sides alone and may be {percent:.2f} % off "
+            "(1 sigma). Add a scale card or type a measured distance.",
+            numbers={"scale_sd_percent": percent},
+        )
+    ]
+
+
+def _photos(scene: Scene, readings: Sequence[Reading], solution: Solution) -> tuple[Photo, ...]:
+    """Return the scene's photos with their stations (none for those not joined), residuals and targets read."""
+    read = {r.photo.name: tuple(s.target for s in r.sightings) for r in readings}
+    out = []
+    for photo in scene.photos:
+        pose, rms = _station(photo.name, solution)
+        out.append(
+            photo.model_copy(
+                update={"camera_from_world": pose, "rms_px": rms, "targets_read": read.get(photo.name, ())}
+            )
+        )
+    return tuple(out)
+
+
+def _station(photo: str, solution: Solution) -> tuple[Pose | None, float | None]:
+    if photo not in solution.index.photos:
+        return None, None
+    i, state = solution.index.photos.index(photo), solution.adjusted.state
+    pose = Pose.of(Rigid[Camera, World](state.station_rotations[i], state.station_shifts[i]))
+    mine = (solution.network.station == i) & solution.adjusted.used
+    if not mine.any():
+        return pose, None
+    return pose, float(np.sqrt((solution.adjusted.residuals_px[mine] ** 2).mean()))
+
+
+def _lenses(scene: Scene, solution: Solution) -> tuple[Lens, ...]:
+    rows, covariance, names = (
+        solution.adjusted.state.lenses,
+        solution.adjusted.covariance,
+        solution.index.lenses,
+    )
+    found = {}
+    for i, name in enumerate(names):
+        focal_sd = float(np.sqrt(covariance[8 * i, 8 * i]))
+        found[name] = lens_of(name, rows[i], scene.lens(name), focal_sd)
+    return tuple(found.get(lens.name, lens) for lens in scene.lenses)
+
+
+def _target(target: int, i: int, count: int, printed: Print, solution: Solution) -> MeasuredTarget:
+    state, columns = solution.adjusted.state, solution.adjusted.target_columns(i)
+    factor = float(state.factors[solution.network.batch[i]])
+    return MeasuredTarget(
+        id=target,
+        side_mm=float(solution.network.sides_mm[i]) * factor,
+        thickness_mm=printed.thickness_mm,
+        world_from_target=Pose.of(Rigid(state.target_rotations[i], state.target_shifts[i])),
+        covariance_mm2=cov3(solution.adjusted.covariance[columns, columns]),
+        seen_in=count,
+    )
+
+
+def _doubt(measured: Sequence[MeasuredTarget], solution: Solution) -> NetworkDoubt:
+    adjusted, targets = solution.adjusted, solution.index.targets
+    columns = np.concatenate([np.r_[adjusted.target_columns(targets.index(m.id))] for m in measured])
+    centres = np.array([m.world_from_target.shift_mm for m in measured])
+    return NetworkDoubt(centres, adjusted.covariance[np.ix_(columns, columns)])
+
+
+def _accuracy(solution: Solution) -> Accuracy:
+    adjusted = solution.adjusted
+    residuals = adjusted.residuals_px[adjusted.used]
+    columns = [adjusted.target_columns(i) for i, n in enumerate(_counts(solution).values()) if n]
+    sds = [float(np.sqrt(np.trace(adjusted.covariance[c, c]) / 3)) for c in columns]
+    return Accuracy(
+        sigma0_px=adjusted.sigma0,
+        rms_px=float(np.sqrt((residuals**2).mean())),
+        redundancy=adjusted.redundancy,
+        observations=int(residuals.size),
+        rejected=int((~adjusted.used).sum()),
+        scale_source="scale cards and distances" if solution.scale_known else "target sides",
+        scale_sd=_scale_sd(solution),
+        typical_sd_mm=float(np.median(sds)),
+    )
+
+
+def _scale_sd(solution: Solution) -> float:
+    """Return the relative sd of the whole pattern's size: of the rms distance of the centres from their middle."""
+    used = [i for i, n in enumerate(_counts(solution).values()) if n]
+    centres = solution.adjusted.state.target_shifts[used]
+    arms = centres - centres.mean(axis=0)
+    columns = np.concatenate([np.r_[solution.adjusted.target_columns(i)] for i in used])
+    row = (arms / (arms**2).sum()).ravel()
+    return float(np.sqrt(row @ solution.adjusted.covariance[np.ix_(columns, columns)] @ row))

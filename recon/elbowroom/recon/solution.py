@@ -1,0 +1,182 @@
+"""The joined photos as one adjusted network: observations by index, two passes, and what was rejected."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from elbowroom.recon.adjust import Adjusted, Network, State, adjust
+from elbowroom.recon.distances import distance_findings, trusted_distances
+from elbowroom.recon.edges import Corners, fit_corners
+from elbowroom.recon.network import Start
+from elbowroom.recon.prints import KnownDistance, Print, known_distances, side_sd
+from elbowroom.recon.readings import Reading
+from elbowroom.shared.arrays import Floats
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.scene import Lens, Scene
+
+
+@dataclass(frozen=True, eq=False)
+class Index:
+    """The order of photos, targets, lenses and print batches in the adjustment's parameters."""
+
+    photos: list[str]
+    targets: list[int]
+    lenses: list[str]
+    batches: list[str]
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """The adjusted network with its index, whether anything but the sides gave its scale, and findings."""
+
+    adjusted: Adjusted
+    network: Network
+    index: Index
+    scale_known: bool
+    findings: list[Finding]
+
+    def centre(self, target: int) -> Floats:
+        """Return a target's centre (3,) mm in the network's frame."""
+        return np.asarray(self.adjusted.state.target_shifts[self.index.targets.index(target)])
+
+
+def solve_network(
+    scene: Scene,
+    readings: Sequence[Reading],
+    start: Start,
+    *,
+    lenses: Mapping[str, Lens],
+    prints: Mapping[int, Print],
+    cancelled: Callable[[], bool] | None = None,
+) -> Solution:
+    """Return the joined readings adjusted from their first values.
+
+    The corners are fitted twice: first in the photo as it is, then through the lens the first pass found.
+
+    Raises
+    ------
+    SolveError
+        When cancelled, or when the adjustment finds no answer.
+    """
+    index = _index(readings, start, prints)
+    known = known_distances(scene, set(index.targets))
+    distances, ratio, findings = trusted_distances(known, {t: p.shift for t, p in start.targets.items()})
+    state = _first_state(index, start, lenses, ratio)
+    sides = np.array([prints[t].side_mm for t in index.targets]) * ratio
+    sds = np.array([side_sd(scene, b, scale_known=bool(distances)) for b in index.batches])
+    corners = [[s.corners for s in r.sightings] for r in readings]
+    network = _network(readings, corners, index, prints, sides, distances, sds, state)
+    adjusted = adjust(state, network, cancelled=cancelled)
+    found = {
+        n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, adjusted.state.lenses, strict=True)
+    }
+    corners = [_through_lens(r, found[r.lens]) for r in readings]
+    network = _network(readings, corners, index, prints, sides, distances, sds, state)
+    adjusted = adjust(adjusted.state, network, cancelled=cancelled, robust=False)
+    solution = Solution(adjusted, network, index, bool(distances), findings)
+    centres = {t: solution.centre(t) for t in index.targets}
+    solution.findings.extend(_rejections(readings, adjusted) + distance_findings(distances, centres))
+    return solution
+
+
+def _index(readings: Sequence[Reading], start: Start, prints: Mapping[int, Print]) -> Index:
+    targets = sorted(start.targets)
+    return Index(
+        [r.photo.name for r in readings],
+        targets,
+        sorted({r.lens for r in readings}),
+        sorted({prints[t].batch for t in targets}),
+    )
+
+
+def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens], ratio: float) -> State:
+    stations = [start.stations[p] for p in index.photos]
+    targets = [start.targets[t] for t in index.targets]
+    return State(
+        np.array([_lens_row(lenses[n]) for n in index.lenses]),
+        np.array([s.rotation for s in stations]),
+        np.array([s.shift for s in stations]) * ratio,
+        np.array([t.rotation for t in targets]),
+        np.array([t.shift for t in targets]) * ratio,
+        np.ones(len(index.batches)),
+    )
+
+
+def _lens_row(lens: Lens) -> Floats:
+    return np.array([lens.focal_px, lens.cx_px, lens.cy_px, lens.k1, lens.k2, lens.k3, lens.p1, lens.p2])
+
+
+def lens_of(name: str, row: Floats, like: Lens, focal_sd_px: float = 0.0) -> Lens:
+    """Return the lens of the adjustment's row (8,), of the photo size of `like`."""
+    names = ("focal_px", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
+    values = dict(zip(names, (float(v) for v in row), strict=True))
+    return Lens(
+        name=name, width_px=like.width_px, height_px=like.height_px, focal_sd_px=focal_sd_px, **values
+    )
+
+
+def _through_lens(reading: Reading, lens: Lens) -> list[Corners]:
+    """Return a photo's corners fitted again in the ideal image; where that fails they stay as they were."""
+    before = [s.corners for s in reading.sightings]
+    try:
+        fitted = fit_corners(
+            [s.edges for s in reading.sightings], np.array([c.corners_px for c in before]), lens, rounds=2
+        )
+    except InputError:  # a poor first lens that has no inverse near the photo's corner
+        return before
+    return [f or b for f, b in zip(fitted, before, strict=True)]
+
+
+def _network(
+    readings: Sequence[Reading],
+    corners: Sequence[Sequence[Corners]],
+    index: Index,
+    prints: Mapping[int, Print],
+    sides: Floats,
+    distances: Sequence[KnownDistance],
+    sds: Floats,
+    state: State,
+) -> Network:
+    """Return the observations by index."""
+    sighted = [(r, s) for r in readings for s in r.sightings]
+    flat = [c for photo in corners for c in photo]
+    place = {t: i for i, t in enumerate(index.targets)}
+    ends = np.array([[place[e] for e in d.ends] for d in distances], dtype=np.int64).reshape(-1, 2)
+    return Network(
+        lens=np.array([index.lenses.index(r.lens) for r, _ in sighted]),
+        station=np.array([index.photos.index(r.photo.name) for r, _ in sighted]),
+        target=np.array([place[s.target] for _, s in sighted]),
+        corners_px=np.array([c.corners_px for c in flat]),
+        whitening=np.linalg.inv(np.linalg.cholesky(np.array([c.covariance_px2 for c in flat]))),
+        sides_mm=sides,
+        batch=np.array([index.batches.index(prints[t].batch) for t in index.targets]),
+        distance_ends=ends,
+        distances_mm=np.array([d.mm for d in distances]),
+        distance_sds_mm=np.array([d.sd_mm for d in distances]),
+        factor_sds=sds,
+        lens_start=state.lenses,
+    )
+
+
+def _rejections(readings: Sequence[Reading], adjusted: Adjusted) -> list[Finding]:
+    """Return a finding for each target with rejected sightings."""
+    sighted = [(r.photo.name, s.target) for r in readings for s in r.sightings]
+    lost: dict[int, list[str]] = {}
+    for (photo, target), used, residual in zip(sighted, adjusted.used, adjusted.residuals_px, strict=True):
+        if not used:
+            lost.setdefault(target, []).append(f"{photo} ({np.abs(residual).max():.1f} px)")
+    return [_rejected(t, photos) for t, photos in sorted(lost.items())]
+
+
+def _rejected(target: int, photos: Sequence[str]) -> Finding:
+    return Finding(
+        code="sightings-rejected",
+        severity="warning",
+        subject=f"target {target}",
+        message=f"target {target} does not fit the rest in {len(photos)} photo(s): {', '.join(photos[:6])}. "
+        "It may have moved, be printed twice or be partly hidden; those sightings are not used.",
+        numbers={"photos": float(len(photos))},
+    )
