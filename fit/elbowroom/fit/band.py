@@ -74,9 +74,7 @@ class Band:
         return Finished(outline=outline_of(neat), inside_radius=least)
 
     def _pulled(self, extra: list[Floats], radius: float) -> tuple[Chain, list[Floats]]:
-        blockers = shapely.union_all(
-            [self.blockers, self.cuts, *(disc_hull(np.array([d])) for d in extra)]
-        )
+        blockers = shapely.union_all([self.blockers, self.cuts, *(disc_hull(np.array([d])) for d in extra)])
         loop, _ = taut_loop(self.shape, blockers, 2 * radius)
         fixed = np.vstack([self.discs, *(d[None] for d in extra)])
         label = _labels(loop, fixed)
@@ -107,7 +105,7 @@ class Band:
             return False
         if not polygon.buffer(SLACK_MM, quad_segs=4).covers(self.shape):
             return False
-        return bool(polygon.distance(self.blockers) > 0)
+        return not polygon.intersects(self.blockers)
 
 
 def web_discs(points: Points2, radius: float) -> Floats:

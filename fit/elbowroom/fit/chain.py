@@ -172,9 +172,7 @@ def outline_of(chain: Chain) -> Outline:
     return Outline(np.array(vertices), np.array(bulges))
 
 
-def _add_arc(
-    vertices: list[Floats], bulges: list[float], centre: Floats, start: Floats, turn: float
-) -> None:
+def _add_arc(vertices: list[Floats], bulges: list[float], centre: Floats, start: Floats, turn: float) -> None:
     """Add an arc, as two halves when it turns more than 200 degrees: a full-turn bulge would be infinite."""
     halves = 2 if abs(turn) > np.radians(200) else 1
     for k in range(halves):

@@ -75,7 +75,9 @@ def fit_profile(demand: Demand) -> Profile:
             return Profile(outline=found.outline, inside_radius=found.inside_radius, webs=tuple(webs))
         reasons += faults
     raise SolveError(
-        "no profile that keeps every rule was found", where="web", value="; ".join(dict.fromkeys(reasons))[:300]
+        "no profile that keeps every rule was found",
+        where="web",
+        value="; ".join(dict.fromkeys(reasons))[:300],
     )
 
 
@@ -92,7 +94,9 @@ def blockers_of(demand: Demand, bounds: Polygon) -> shapely.Geometry:
     if demand.area is not None:
         shapes.append(shapely.difference(bounds, Polygon(demand.area)))
     union = shapely.union_all(shapes)
-    return shapely.MultiPolygon([p for p in shapely.get_parts(union) if isinstance(p, Polygon) and p.area > 0])
+    return shapely.MultiPolygon(
+        [p for p in shapely.get_parts(union) if isinstance(p, Polygon) and p.area > 0]
+    )
 
 
 def wall_shape(wall: Wall, bounds: Polygon) -> shapely.Geometry:
@@ -118,7 +122,9 @@ def _ranked(demand: Demand, blockers: shapely.Geometry) -> list[tuple[Band, list
     seen: set[bytes] = set()
     found = []
     for webs in _trees_somehow(demand, blockers):
-        key = repr(sorted(np.vstack([w.points for w in webs] or [np.zeros((0, 2))]).round(1).tolist())).encode()
+        key = repr(
+            sorted(np.vstack([w.points for w in webs] or [np.zeros((0, 2))]).round(1).tolist())
+        ).encode()
         if key in seen:
             continue
         seen.add(key)

@@ -77,13 +77,22 @@ def grown_blockers(blockers: shapely.Geometry, by: float, chord_mm: float) -> sh
 
 def joined(pads: Sequence[Pad], blockers: shapely.Geometry, web_mm: float, bounds: shapely.Geometry) -> bool:
     """Say whether webs can join all pads: one piece of the free space holds an anchor of each."""
+    return bool(frozenset.intersection(*groups_joined(pads, blockers, web_mm, bounds)))
+
+
+def groups_joined(
+    pads: Sequence[Pad], blockers: shapely.Geometry, web_mm: float, bounds: shapely.Geometry
+) -> list[frozenset[int]]:
+    """Return for each pad the pieces of free space, shrunk by half a web, that hold an anchor of it."""
     grown = shapely.buffer(blockers, 0.5 * web_mm + PLAN_MARGIN_MM, quad_segs=24)
     rooms = shapely.get_parts(shapely.difference(bounds, grown))
-    reached = [
-        frozenset(np.flatnonzero(shapely.dwithin(rooms, shapely.multipoints(p.anchors), PLAN_MARGIN_MM)))
+    return [
+        frozenset(
+            int(k)
+            for k in np.flatnonzero(shapely.dwithin(rooms, shapely.multipoints(p.anchors), PLAN_MARGIN_MM))
+        )
         for p in pads
     ]
-    return bool(reached) and bool(frozenset.intersection(*reached))
 
 
 def _outer_corners(shape: shapely.Geometry) -> tuple[Points2, Points2, Points2]:

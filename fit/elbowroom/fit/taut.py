@@ -7,6 +7,7 @@ blocker enters is a simple polygon once islands have a way out, and the loop tak
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -75,7 +76,7 @@ def _mouth(pocket: Polygon, loop: Points2) -> Floats:
     after = {(a[0], a[1]): (b[0], b[1]) for a, b in zip(loop, np.roll(loop, -1, axis=0), strict=True)}
     ring = [(float(x), float(y)) for x, y in pocket.exterior.coords]
     best, size = None, -1.0
-    for p, q in zip(ring, ring[1:], strict=False):
+    for p, q in pairwise(ring):
         for a, b in ((p, q), (q, p)):
             length = float(np.hypot(b[0] - a[0], b[1] - a[1]))
             if after.get(a) == b and length > size:
@@ -85,9 +86,7 @@ def _mouth(pocket: Polygon, loop: Points2) -> Floats:
     return best
 
 
-def _ways_out(
-    inside: shapely.Geometry, mouth: Floats, shape: Polygon, narrow: float
-) -> list[Polygon]:
+def _ways_out(inside: shapely.Geometry, mouth: Floats, shape: Polygon, narrow: float) -> list[Polygon]:
     """Return strips that join the islands in a pocket to its mouth."""
     door = LineString(mouth)
     parts = [p for p in shapely.get_parts(inside) if p.area > 0]
