@@ -19,6 +19,9 @@ MM_PER_INCH = Fraction(127, 5)
 SHOWN_FRACTION = 64
 """Fractional inches are shown to the nearest 64th: the finest mark on a steel rule (common practice, no source)."""
 
+LONGEST_TEXT = 60
+"""Characters: more is not a length, and would only cost time."""
+
 EXAMPLES = 'type it like 30.2 mm, 1-3/16", 1.189 in or 2\' 3-1/2"'
 
 _MM_PER = {
@@ -117,6 +120,8 @@ def _rounded(value: float, digits: int) -> str:
 
 def _tidy(text: str) -> str:
     """Return the text with one kind of each mark, vulgar fractions spelled out, in lower case."""
+    if len(text) > LONGEST_TEXT:
+        raise _refused(text, "too long for a length")
     spelled = re.sub(r"(?<=\d)(?=[¼-¾⅐-⅞])", " ", str(text))
     plain = unicodedata.normalize("NFKC", spelled.translate(_MARKS)).translate(_MARKS)
     return re.sub(r"\s+", " ", plain.replace("''", '"')).strip().lower()
