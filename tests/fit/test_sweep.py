@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 import trimesh
@@ -24,7 +26,7 @@ def obstacle(
         "travel_kind": "hinge",
         "hinge_point_mm": (0, 0, 0),
         "motion_direction": (0, 0, 1),
-        "travel": (-20, 35),
+        "travel": (-2, 3.5),
     }
     thing = Obstacle.model_validate(
         {
@@ -69,7 +71,7 @@ def corner_shape() -> trimesh.Trimesh:
     return trimesh.boolean.union(corner_parts(), engine="manifold")
 
 
-CASES = {
+CASES: dict[str, tuple[trimesh.Trimesh, bool, dict[str, Any]]] = {
     "radial link": (bar(200, 30, 150), True, {}),
     "crosswise bar": (bar(20, 80, 120), True, {}),
     "round the axis": (bar(100, 24, 10), True, {}),

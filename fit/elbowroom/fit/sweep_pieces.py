@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -42,8 +42,8 @@ def hull_mesh(points: Points3) -> Mesh:
 def convex_pieces(meshes: list[Mesh], tolerance_mm: float) -> list[Points3]:
     """Return the corner points of pieces that together fill closed meshes, each convex to about `tolerance_mm`.
 
-    A piece is halved across its longest side until none of its corners lies deeper than the tolerance under its
-    hull, at most MOST_PIECES times a mesh.
+    A piece is cut through the bottom of its deepest pit until no pit between it and its hull is deeper than the
+    tolerance, or a mesh has come to MOST_PIECES.
 
     Raises
     ------
@@ -68,29 +68,46 @@ def _pieces_of(vertices: Points3, faces: Faces, tolerance: float) -> list[Points
     done: list[Points3] = []
     while waiting:
         piece = waiting.pop(0)
-        corners = np.asarray(piece.to_mesh64().vert_properties)[:, :3]
-        if len(done) + len(waiting) >= MOST_PIECES or _convex_to(corners, tolerance):
-            done += [np.array(corners)] if _has_depth(corners) else []
+        corners = np.array(piece.to_mesh64().vert_properties)[:, :3]
+        if not _has_depth(corners):
             continue
-        axis = int(np.argmax(np.ptp(corners, axis=0)))
-        normal = np.eye(3)[axis]
-        middle = float((corners[:, axis].min() + corners[:, axis].max()) / 2)
-        waiting += [
-            s for s in piece.split_by_plane(normal.tolist(), middle) if not s.is_empty() and s.volume() > 0
-        ]
+        depth, pit = _deepest_pit(piece, corners)
+        if depth <= tolerance or len(done) + len(waiting) >= MOST_PIECES:
+            done.append(corners)
+            continue
+        normal, level = _cut_at(corners, pit)
+        waiting += [s for s in piece.split_by_plane(normal, level) if not s.is_empty() and s.volume() > 0]
     return done
 
 
-def _convex_to(corners: Points3, tolerance: float) -> bool:
-    """Whether no corner lies deeper than the tolerance under the hull."""
-    from scipy.spatial import ConvexHull, QhullError
+def _deepest_pit(piece: Any, corners: Points3) -> tuple[float, Points3]:
+    """Return how deep the deepest pit between a piece and its hull is, mm, and the pit's bottom (3,).
 
-    try:
-        hull = ConvexHull(corners)
-    except QhullError:  # a sliver of a cut, flat to rounding
-        return True
-    depths = -(corners @ hull.equations[:, :3].T + hull.equations[:, 3]).max(axis=1)
-    return float(depths.max()) <= tolerance
+    A pit is no deeper than its thickness across any one face of the hull; the least of these counts.
+    """
+    from scipy.spatial import ConvexHull
+
+    worst, bottom = 0.0, corners[0]
+    equations = ConvexHull(corners).equations
+    for pit in (piece.hull() - piece).decompose():
+        points = np.array(pit.to_mesh64().vert_properties)[:, :3]
+        under = -(points @ equations[:, :3].T + equations[:, 3])
+        face = int(np.argmin(under.max(axis=0)))
+        if under[:, face].max() > worst:
+            worst, bottom = float(under[:, face].max()), points[int(np.argmax(under[:, face]))]
+    return worst, bottom
+
+
+def _cut_at(corners: Points3, pit: Points3) -> tuple[list[float], float]:
+    """Return the axis plane (normal, level) through a pit's bottom that halves the piece best; else through its middle."""
+    low, size = corners.min(axis=0), np.maximum(np.ptp(corners, axis=0), 1e-9)
+    share = (pit - low) / size
+    balance = np.minimum(share, 1 - share)
+    axis = int(np.argmax(balance))
+    if balance[axis] < 0.02:
+        axis = int(np.argmax(size))
+        return np.eye(3)[axis].tolist(), float(low[axis] + size[axis] / 2)
+    return np.eye(3)[axis].tolist(), float(pit[axis])
 
 
 def _has_depth(corners: Points3) -> bool:
