@@ -226,8 +226,10 @@ def _check_met(views: list[View], vertices: Points3, faces: Faces, where: str) -
 
     found = []
     for v in views:
-        triangles = shapely.polygons(v.station.project(vertices)[faces])
-        shadow = shapely.union_all(triangles[shapely.is_valid(triangles)])
+        corners = v.station.project(vertices)[faces]
+        one, other = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+        front = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0] < -1e-9  # clockwise once y points down
+        shadow = shapely.union_all(shapely.polygons(corners[front]))
         wanted = v.drawn.buffer(-v.widen_px)
         share = float(wanted.difference(shadow).area / v.drawn.area)
         if share > UNMET_SHARE:

@@ -69,7 +69,9 @@ def _hinge(
     length = float(np.linalg.norm(ends[1].point_world - ends[0].point_world))
     tilt = float(np.linalg.eigvalsh(ends[0].pick_covariance + ends[1].pick_covariance)[-1]) / length**2
     worst = max((e.pick_covariance for e in ends), key=lambda c: float(np.trace(c)))
-    return MeasuredMotion("hinge", ends[0].point_world, direction, travel, worst * shift**2, tilt * shift**2, findings)
+    return MeasuredMotion(
+        "hinge", ends[0].point_world, direction, travel, worst * shift**2, tilt * shift**2, findings
+    )
 
 
 def _slide(

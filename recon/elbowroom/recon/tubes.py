@@ -18,6 +18,9 @@ from elbowroom.shared.scene import EdgeLines, Scene, TubeTag
 SHARP_BEND_DEG = 25.0
 """A turn above this at one axis point means the chords stray far from a smooth bend: more points are worth it."""
 
+MOST_END_TURN = np.pi / 4
+"""An end is let out for the slant of a bend up to this turn, rad; a sharper one is a corner, not a bend."""
+
 
 @dataclass(frozen=True, eq=False)
 class Tube:
@@ -33,7 +36,7 @@ class Tube:
     meshes : list of MeshArrays
         Closed convex pieces that contain the tube.
     widened_mm : float
-        How much the radius was grown for bends that chords cut short.
+        How much the radius was grown for bends that chords cut short, at most doubling it.
     findings : tuple of Finding
     """
 
@@ -74,10 +77,10 @@ def _along_points(tag: TubeTag, scene: Scene, network: NetworkDoubt | None, wher
             "two axis points lie on one another", where=f"{where}, axis point {int(lengths.argmin()) + 2}"
         )
     turns = _turns(axis)
-    sags = lengths * np.maximum(turns[:-1], turns[1:]) / 8
+    sags = np.minimum(_sags(lengths, turns), radius)
     worst = max((s.covariance for s in solved), key=lambda c: float(np.trace(c)))
     findings = (*(f for s in solved for f in s.findings), *_bend_finding(turns, sags, where))
-    return Tube(axis, radius, worst, _pieces(axis, radius + sags), float(sags.max()), findings)
+    return Tube(axis, radius, worst, _pieces(axis, radius + sags, turns), float(sags.max()), findings)
 
 
 def _turns(axis: Points3) -> Floats:
@@ -88,8 +91,25 @@ def _turns(axis: Points3) -> Floats:
     return np.concatenate([[0.0], turns, [0.0]])
 
 
-def _pieces(axis: Points3, radii: Floats) -> list[MeshArrays]:
-    """A prism a stretch and a ball a joint; radii hold the sagitta L² / 8r = L turn / 8 of the bend the chord cuts."""
+def _sags(lengths: Floats, turns: Floats) -> Floats:
+    """Return how far, mm, a smooth bend may stray from each chord (n - 1,): the sagitta L² / 8r = L turn / 8.
+
+    L is the shorter of the two chords at a joint, so a straight leg does not swell for the elbow at its end.
+    """
+    at_joint = np.zeros(len(turns))
+    at_joint[1:-1] = np.minimum(lengths[:-1], lengths[1:]) * turns[1:-1] / 8
+    return np.maximum(at_joint[:-1], at_joint[1:])
+
+
+def _pieces(axis: Points3, radii: Floats, turns: Floats) -> list[MeshArrays]:
+    """A prism a stretch and a ball a joint.
+
+    A bend's end face stands half a turn aslant its chord, so the end prisms reach out by r tan(turn / 2).
+    """
+    axis = axis.copy()
+    for end, inner in ((0, 1), (-1, -2)):
+        outward = (axis[end] - axis[inner]) / np.linalg.norm(axis[end] - axis[inner])
+        axis[end] += outward * radii[end] * np.tan(min(turns[inner], MOST_END_TURN) / 2)
     prisms = [prism_round(a, b, r) for a, b, r in zip(axis[:-1], axis[1:], radii, strict=True)]
     joints = [ball_round(p, max(r)) for p, *r in zip(axis[1:-1], radii[:-1], radii[1:], strict=True)]
     return prisms + joints
@@ -109,43 +129,42 @@ def _bend_finding(turns: Floats, sags: Floats, where: str) -> tuple[Finding, ...
 
 @dataclass(frozen=True, eq=False)
 class EdgePicks:
-    """All edge picks: the station each (4 a photo) was made in, pixels (n, 2) and side (n,), +1 or -1."""
+    """All edge picks, 4 a photo: stations, sides (n,) +1 or -1, camera centres (n, 3), and unit rays (5, n, 3)
+    through each pick and through the pixels half a pixel right, left, below and above it."""
 
     stations: list[Station]
-    points_px: Points2
     sides: Floats
+    centres: Points3
+    rays: Floats
+
+    @classmethod
+    def of(cls, stations: list[Station], points_px: Points2, sides: Floats) -> EdgePicks:
+        """Return the picks (n, 2) px with their rays."""
+        shifts = 0.5 * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+        rays = [
+            np.vstack([s.directions(points_px[4 * i : 4 * i + 4] + shift) for i, s in enumerate(stations)])
+            for shift in shifts
+        ]
+        return cls(stations, sides, np.repeat([s.centre_world for s in stations], 4, axis=0), np.array(rays))
 
     def distances(self, point: Floats, along: Floats) -> tuple[Floats, Floats]:
         """Return each tangent ray's signed distance from the axis (n,) mm, and mm per px across the edge (n,)."""
-        mm, steps = self._distances(self.points_px, point, along), []
-        for shift in np.eye(2) * 0.5:
-            ahead = self._distances(self.points_px + shift, point, along)
-            steps.append(ahead - self._distances(self.points_px - shift, point, along))
-        return mm * self.sides, np.hypot(*steps)
+        square = np.cross(self.rays, along)
+        mm = ((self.centres - point) * square).sum(axis=2) / np.linalg.norm(square, axis=2)
+        return mm[0] * self.sides, np.hypot(mm[1] - mm[2], mm[3] - mm[4])
 
     def places(self, point: Floats, along: Floats) -> Floats:
         """Return where along the axis, mm from `point`, each tangent ray comes nearest (n,)."""
-        centres, rays = self._rays(self.points_px)
-        off = centres - point
+        off, rays = self.centres - point, self.rays[0]
         across = rays @ along
         return (off @ along - across * (off * rays).sum(axis=1)) / (1 - across**2)
-
-    def _distances(self, points_px: Points2, point: Floats, along: Floats) -> Floats:
-        centres, rays = self._rays(points_px)
-        square = np.cross(rays, along)
-        return ((centres - point) * square).sum(axis=1) / np.linalg.norm(square, axis=1)
-
-    def _rays(self, points_px: Points2) -> tuple[Points3, Points3]:
-        centres = np.repeat([s.centre_world for s in self.stations], 4, axis=0)
-        rays = [s.directions(points_px[4 * i : 4 * i + 4]) for i, s in enumerate(self.stations)]
-        return centres, np.vstack(rays)
 
 
 def _from_edges(tag: TubeTag, scene: Scene, network: NetworkDoubt | None, where: str) -> Tube:
     stations = _check_photos(tag.edges, scene, where)
     pixels = np.vstack([_pixels(e, s, where) for e, s in zip(tag.edges, stations, strict=True)])
     point, along, shallow = _start(stations, pixels, where)
-    picks = EdgePicks(stations, pixels, _sides(stations, pixels, point, along, where))
+    picks = EdgePicks.of(stations, pixels, _sides(stations, pixels, point, along, where))
     point, scale = _middle(picks, point, along)
     axes, typed = axes_along(along), None if tag.diameter_mm is None else tag.diameter_mm / 2
     solved = adjust(
@@ -227,7 +246,7 @@ def _axis_plane(rays: Points3) -> Floats:
 
 
 def _sides(stations: list[Station], pixels: Points2, point: Floats, along: Floats, where: str) -> Floats:
-    raw, _ = EdgePicks(stations, pixels, np.ones(len(pixels))).distances(point, along)
+    raw, _ = EdgePicks.of(stations, pixels, np.ones(len(pixels))).distances(point, along)
     pairs = raw.reshape(-1, 2, 2).mean(axis=2)
     for station, (one, other) in zip(stations, pairs, strict=True):
         if one * other >= 0:
