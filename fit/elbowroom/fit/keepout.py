@@ -9,6 +9,7 @@ outside: the polygon is never too small, and directions are added until it is no
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -39,6 +40,15 @@ ROUNDS = 8
 
 CHUNK = 256
 """Polygons joined at a time: those an earlier chunk covers are skipped."""
+
+FLAT_COSINE = 1 - 1e-14
+"""Faces whose normals agree this well are one flat face: its inner edges never decide a reach."""
+
+BATCH = 1_500_000
+"""Edges times directions worked on at a time, to bound memory."""
+
+BATCH_MOST = 64
+"""Convex shells in one batch: sorted by size, so that padding stays small."""
 
 PLANES_AT_ONCE = 512
 """Face planes tested together for convexity, to bound memory."""
@@ -93,14 +103,44 @@ def keepout_section(
     vertices = check_points(vertices_plate, 3, where="keepout_section, vertices_plate")
     check_positive(thickness_mm, where="keepout_section, thickness_mm")
     triangles = _checked(vertices, faces, clearance_mm, directions)
-    parts = []
+    parts: list[shapely.Geometry] = []
+    convex: list[tuple[Points3, Faces]] = []
     for shell in _shells(vertices, triangles):
         if _misses_band(vertices[shell], thickness_mm, clearance_mm):
             continue
-        convex = _is_convex(vertices, shell)
-        build = _convex_keepout if convex else _triangle_keepout
-        parts.append(build(vertices, shell, thickness_mm, clearance_mm, directions))
+        if _is_convex(vertices, shell):
+            convex.append((vertices, shell))
+        else:
+            parts.append(_triangle_keepout(vertices, shell, thickness_mm, clearance_mm, directions))
+    parts += _convex_polygons(convex, thickness_mm, clearance_mm, directions)
     return as_multi(shapely.union_all(parts))
+
+
+def convex_keepout(
+    meshes_plate: Sequence[tuple[Points3, Faces]],
+    *,
+    thickness_mm: float,
+    clearance_mm: float,
+    directions: int = 32,
+) -> MultiPolygon:
+    """Return the keep-out of many meshes known to be convex, such as the pieces of a swept volume.
+
+    Parameters
+    ----------
+    meshes_plate : Sequence
+        Vertices (n, 3) mm, plate frame, and faces (m, 3) of each.
+    thickness_mm, clearance_mm, directions
+        As for `keepout_section`.
+
+    Raises
+    ------
+    InputError
+        When a number is out of range or a face names a vertex that isn't there.
+    """
+    check_positive(thickness_mm, where="convex_keepout, thickness_mm")
+    checked = [(v, _checked(v, f, clearance_mm, directions)) for v, f in meshes_plate]
+    near = [(v, f) for v, f in checked if len(f) and not _misses_band(v[f], thickness_mm, clearance_mm)]
+    return as_multi(shapely.union_all(_convex_polygons(near, thickness_mm, clearance_mm, directions)))
 
 
 def as_multi(shape: shapely.Geometry) -> MultiPolygon:
@@ -158,13 +198,39 @@ def _is_convex(vertices: Points3, shell: Faces) -> bool:
     return True
 
 
-def _convex_keepout(
-    vertices: Points3, shell: Faces, thickness: float, clearance: float, directions: int
-) -> Polygon:
-    pairs = np.unique(np.sort(shell[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
-    edges = _edges(vertices[pairs[:, 0]][None], vertices[pairs[:, 1]][None], thickness, clearance)
-    polygons = _tangent_polygons(edges, directions)
-    return polygons[0] if len(polygons) else Polygon()
+def _convex_polygons(
+    shells: Sequence[tuple[Points3, Faces]], thickness: float, clearance: float, directions: int
+) -> list[Polygon]:
+    """Return one polygon for each convex shell, worked out a batch at a time."""
+    ends = sorted((_sharp_edges(v, f) for v, f in shells), key=len)
+    found: list[Polygon] = []
+    i = 0
+    while i < len(ends):
+        size = max(1, BATCH // (directions * max(len(ends[min(i + BATCH_MOST, len(ends)) - 1]), 1)))
+        batch = ends[i : i + min(size, BATCH_MOST)]
+        most = max(len(e) for e in batch)
+        padded = np.stack([np.concatenate([e, np.repeat(e[:1], most - len(e), axis=0)]) for e in batch])
+        edges = _edges(padded[:, :, 0], padded[:, :, 1], thickness, clearance)
+        found += list(_tangent_polygons(edges, directions))
+        i += len(batch)
+    return found
+
+
+def _sharp_edges(vertices: Points3, shell: Faces) -> Floats:
+    """Return the ends (e, 2, 3) of the edges of a convex shell, those within flat faces left out."""
+    corners = vertices[shell]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.maximum(np.sqrt((normals**2).sum(axis=1)), 1e-300)[:, None]
+    a, b = shell[:, [0, 1, 2]].ravel(), shell[:, [1, 2, 0]].ravel()
+    key = np.minimum(a, b) * np.int64(len(vertices)) + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    key, owner = key[order], np.repeat(np.arange(len(shell)), 3)[order]
+    first = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    paired = np.r_[key[1:] == key[:-1], False][first]
+    mate = np.minimum(first + 1, len(key) - 1)
+    flat = paired & ((normals[owner[first]] * normals[owner[mate]]).sum(axis=1) > FLAT_COSINE)
+    keep = key[first][~flat]
+    return np.stack([vertices[keep // len(vertices)], vertices[keep % len(vertices)]], axis=1)
 
 
 def _triangle_keepout(

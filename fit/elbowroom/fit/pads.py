@@ -18,6 +18,9 @@ DISC_POINTS = 120
 ANCHOR_ROOM_MM = 0.5
 """Anchors stand this much further in than half a web: planning grows blockers by up to 0.35 mm too much."""
 
+SNIPE_SHARE = 0.6
+"""Weld strips narrow by this share of their depth at each end, so that the outline can run straight on from the weld."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pad:
@@ -86,8 +89,12 @@ def weld_pad(
     """
     reach = max(depth, web + ANCHOR_ROOM_MM, 2 * corner)
     rows = [start + corner * normal, end + corner * normal]
-    rows += [end + (reach - corner) * normal, start + (reach - corner) * normal]
     along = (end - start) / np.linalg.norm(end - start)
+    snipe = min(SNIPE_SHARE * reach, 0.25 * float(np.linalg.norm(end - start)))
+    rows += [
+        end + (reach - corner) * normal - snipe * along,
+        start + (reach - corner) * normal + snipe * along,
+    ]
     inset = min(0.5 * web, 0.5 * float(np.linalg.norm(end - start)))
     spine = [start + inset * along, 0.5 * (start + end), end - inset * along]
     anchors = np.array([p + (reach - 0.5 * web) * normal for p in spine])

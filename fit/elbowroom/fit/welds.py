@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely.geometry import LineString
+from shapely.geometry import LineString, box
 
 from elbowroom.fit.keepouts import Keepout
 from elbowroom.fit.pads import Pad, Wall, weld_pad
@@ -88,12 +88,21 @@ def contact_limits(
         edge = LineString([weld.start - weld.gap * weld.wall.normal, weld.end - weld.gap * weld.wall.normal])
         for i, keepout in enumerate(out):
             near = TOUCH_MM + keepout.obstacle.widened_mm
-            body = keepout.section(keepout.clearance)
-            if keepout.obstacle.part == "body" and not body.is_empty and body.distance(edge) <= near:
+            if keepout.obstacle.part == "body" and _reaches(keepout, edge, near):
                 out[i] = _in_front(keepout, weld, near)
                 touched.append(keepout.obstacle.name)
                 findings.append(_touch_finding(weld, keepout))
     return out, list(dict.fromkeys(touched)), findings
+
+
+def _reaches(keepout: Keepout, edge: LineString, near: float) -> bool:
+    """Say whether the body itself comes within `near` of the weld edge; boxes first, they are quick."""
+    corners = np.vstack([v[:, :2] for v, _ in keepout.meshes_plate])
+    around = box(*(corners.min(axis=0) - near), *(corners.max(axis=0) + near))
+    if not around.intersects(edge):
+        return False
+    body = keepout.section(keepout.clearance)
+    return not body.is_empty and bool(body.distance(edge) <= near)
 
 
 def _in_front(keepout: Keepout, weld: Weld, near: float) -> Keepout:
