@@ -278,6 +278,14 @@ def test_bad_input_is_named() -> None:
         draw_overlay(_grey(), _photo(), LENS, [plate], [box], {})
 
 
+def test_jpeg_and_png_show_the_same() -> None:
+    plate = bracket(TILTED)
+    one = _read(draw_overlay(_grey(), _photo(), LENS, [plate], [], {}, width_px=800))
+    other = draw_overlay(_grey(), _photo(), LENS, [plate], [], {}, width_px=800, image_format="jpeg")
+    assert other[:2] == b"\xff\xd8"  # JPEG's start of image, ITU-T T.81
+    assert np.abs(_read(other) - one).mean() < 2.0
+
+
 def test_things_behind_the_camera_draw_nothing() -> None:
     behind = POSE.inverse().apply(np.array([[0.0, 0.0, -400.0]]))[0]
     box, media = _box("box", tuple(behind - 30), tuple(behind + 30))

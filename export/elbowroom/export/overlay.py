@@ -7,6 +7,7 @@ plate is dashed, what the plate hides of an obstacle is faint, the rest of the h
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -34,6 +35,8 @@ from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Lens, Obstacle, Photo, Plate
 
 DEFAULT_WIDTH_PX = 2000
+JPEG_QUALITY = 90
+
 RASTER_COLUMNS = 800
 """Columns of the depth raster across the photo: 1 mm a pixel at arm's length, fast enough for a dozen photos."""
 
@@ -61,8 +64,9 @@ def draw_overlay(
     *,
     show_orientation: bool = True,
     width_px: int | None = None,
+    image_format: Literal["png", "jpeg"] = "png",
 ) -> bytes:
-    """Return the photo as PNG with plates and obstacles drawn where they would be seen.
+    """Return the photo as PNG (or JPEG) with plates and obstacles drawn where they would be seen.
 
     Parameters
     ----------
@@ -78,6 +82,8 @@ def draw_overlay(
         Turn the finished picture as the photo's EXIF orientation asks.
     width_px : int, optional
         Width of the picture as returned; by default 2000, or the photo's own if that is less.
+    image_format : {"png", "jpeg"}
+        JPEG takes a twentieth of PNG's time and a fifth of its bytes.
 
     Raises
     ------
@@ -98,10 +104,24 @@ def draw_overlay(
         view.labels = [_turned_label(label, photo.orientation, picture.shape) for label in view.labels]
         picture, mask = _turned(picture, photo.orientation), _turned(mask, photo.orientation)
     picture = draw_labels(picture, view.labels, mask)
-    done, png = cv2.imencode(".png", picture[:, :, ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    return _encoded(picture, image_format, photo.name)
+
+
+def _encoded(picture: Image, image_format: str, name: str) -> bytes:
+    """Return an RGB picture as a file's bytes."""
+    if image_format not in ("png", "jpeg"):
+        raise InputError(
+            "not one of the choices", where="image_format", value=image_format, limit="png, jpeg"
+        )
+    settings = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
+    if image_format == "png":
+        settings = [cv2.IMWRITE_PNG_COMPRESSION, 1]
+        if hasattr(cv2, "IMWRITE_PNG_FILTER_UP"):  # newer OpenCV: half the time on a photo
+            settings += [cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_UP]
+    done, data = cv2.imencode(f".{image_format}", picture[:, :, ::-1], settings)
     if not done:
-        raise ExportError("the picture could not be written as PNG", where=photo.name)
-    return bytes(png.tobytes())
+        raise ExportError("the picture could not be written", where=name)
+    return bytes(data.tobytes())
 
 
 def _read_picture(data: bytes, photo: Photo, scale: float) -> Image:

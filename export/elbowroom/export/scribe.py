@@ -26,6 +26,9 @@ BEHIND = 0.004
 STEP_PX = 5.0
 """Edges are drawn through points this far apart, so that the lens bends them."""
 
+MOST_STEPS = 2000
+"""Steps along one edge at most: enough for any edge inside the picture, few enough for one that runs far out."""
+
 STEADY = 4
 """Points on either side of one that vote on whether it is hidden."""
 
@@ -57,14 +60,13 @@ class View:
 def _sampled(view: View, lines_world: Floats) -> tuple[Points3, Runs, Points2]:
     """Return camera points along edges (k, 2, 3), the edge each belongs to, and their picture pixels."""
     ends = view.camera_from_world.apply(lines_world.reshape(-1, 3)).reshape(-1, 2, 3)
-    ends = ends[(ends[:, :, 2] > NEAR_MM).all(axis=1)]
-    if not len(ends):
+    kept = np.flatnonzero((ends[:, :, 2] > NEAR_MM).any(axis=1))
+    if not len(kept):
         return np.zeros((0, 3)), np.zeros(0, dtype=np.int64), np.zeros((0, 2))
+    ends = _cut_near(ends[kept])
     flat = ends[:, :, :2] / ends[:, :, 2:] * view.lens.focal_px * view.scale
-    counts = (
-        np.clip(np.ceil(np.linalg.norm(flat[:, 1] - flat[:, 0], axis=1) / STEP_PX), 1, 2000).astype(np.int64)
-        + 1
-    )
+    length = np.linalg.norm(flat[:, 1] - flat[:, 0], axis=1)
+    counts = np.clip(np.ceil(length / STEP_PX), 1, MOST_STEPS).astype(np.int64) + 1
     edge = np.repeat(np.arange(len(ends)), counts)
     step = np.arange(len(edge)) - (np.cumsum(counts) - counts)[edge]
     share = (step / (counts[edge] - 1))[:, None]
@@ -72,7 +74,18 @@ def _sampled(view: View, lines_world: Floats) -> tuple[Points3, Runs, Points2]:
     near, far = ends[edge, 0], ends[edge, 1]
     weight = share * near[:, 2:] / (share * near[:, 2:] + (1 - share) * far[:, 2:])
     points = near + weight * (far - near)
-    return points, edge, view.picture_points(points)
+    return points, kept[edge], view.picture_points(points)
+
+
+def _cut_near(ends: Floats) -> Floats:
+    """Return edges (k, 2, 3), camera, of which at least one end is ahead, with the other moved to the near plane."""
+    out = ends.copy()
+    for one, other in ((0, 1), (1, 0)):
+        behind = ends[:, one, 2] <= NEAR_MM
+        a, b = ends[behind, one], ends[behind, other]
+        share = (1.001 * NEAR_MM - a[:, 2:]) / (b[:, 2:] - a[:, 2:])
+        out[behind, one] = a + share * (b - a)
+    return out
 
 
 def _hidden(view: View, points_camera: Points3, run: Runs, depths: Depths) -> Mask:
@@ -83,8 +96,10 @@ def _hidden(view: View, points_camera: Points3, run: Runs, depths: Depths) -> Ma
     inside = np.all((place >= 1) & (place < np.array([view.grid.columns, view.grid.rows]) - 1), axis=1)
     column, row = np.where(inside[:, None], place, 1).T
     around = [depths.inverse[row + dr, column + dc] for dr in (-1, 0, 1) for dc in (-1, 0, 1)]
-    farthest = np.min(around, axis=0)
-    return _steadied(inside & (1 / points_camera[:, 2] < farthest * (1 - BEHIND)), run)
+    farthest, nearest = np.min(around, axis=0), np.max(around, axis=0)
+    # where surfaces fall away steeply towards a hollow corner, the corner is still seen: carry the slope on
+    limit = (2 * farthest - nearest) * (1 - BEHIND)
+    return _steadied(inside & (1 / points_camera[:, 2] < limit), run)
 
 
 def _steadied(flags: Mask, run: Runs) -> Mask:
@@ -129,17 +144,21 @@ def plate_lines(view: View, plate: Plate, solid: Creased, body: Depths, steel: D
     """Collect a plate's edges: seen ones, and those of its near face that an obstacle hides, dashed."""
     world_from_plate: Rigid[World, PlateFrame] = plate.world_from_plate.rigid()
     camera_from_plate = view.camera_from_world @ world_from_plate
-    eye_z = camera_from_plate.inverse().shift[2]
-    near_z = plate.thickness_mm if eye_z > plate.thickness_mm / 2 else 0.0
-    rings = [
-        Outline.of_loop(loop).flatten(CHORD_MM) for loop in (plate.outer, *(h.loop for h in plate.holes))
-    ]
-    for ring in rings:
+    eye = camera_from_plate.inverse().shift
+    near_z = plate.thickness_mm if eye[2] > plate.thickness_mm / 2 else 0.0
+    outlines = [Outline.of_loop(plate.outer).counter_clockwise()]
+    outlines += [Outline.of_loop(h.loop).counter_clockwise().reversed() for h in plate.holes]
+    for ring in (o.flatten(CHORD_MM) for o in outlines):
+        shut = np.vstack([ring, ring[:1]])
+        walls = np.diff(shut, axis=0)[:, ::-1] * [1, -1]  # outward of the steel: to the right of the way
+        towards = ((eye[:2] - ring) * walls).sum(axis=1) > 0
         for z in (0.0, plate.thickness_mm):
-            closed = np.column_stack([np.vstack([ring, ring[:1]]), np.full(len(ring) + 1, z)])
-            world = world_from_plate.apply(closed)
-            points, _, pixels = _sampled(view, np.stack([world[:-1], world[1:]], axis=1))
-            _add_steel(view, points, pixels, body, steel, dashed=z == near_z)
+            world = world_from_plate.apply(np.column_stack([shut, np.full(len(shut), z)]))
+            # the far face's edge is seen only below a wall that faces the camera
+            chosen = np.flatnonzero(towards | (z == near_z))
+            lines = np.stack([world[:-1], world[1:]], axis=1)[chosen]
+            run = np.cumsum(np.diff(chosen, prepend=chosen[:1]) > 1, dtype=np.int64)
+            _add_steel(view, lines, run, body, steel, dashed=z == near_z)
     upright = solid.lines_seen_from(view.camera_from_world.inverse().shift)
     along = np.abs((upright[:, 1] - upright[:, 0]) @ world_from_plate.rotation[:, 2])
     points, edge, pixels = _sampled(view, upright[along > 0.5 * plate.thickness_mm])
@@ -153,12 +172,13 @@ def plate_lines(view: View, plate: Plate, solid: Creased, body: Depths, steel: D
 
 
 def _add_steel(
-    view: View, points: Points3, pixels: Points2, body: Depths, steel: Depths, *, dashed: bool
+    view: View, lines_world: Floats, runs: Runs, body: Depths, steel: Depths, *, dashed: bool
 ) -> None:
-    """Collect one ring of a plate, a single run of points."""
+    """Collect edges (k, 2, 3) of one ring of a plate; edges of one run are joined end to end."""
+    points, edge, pixels = _sampled(view, lines_world)
     if not len(points):
         return
-    run = np.zeros(len(points), dtype=np.int64)
+    run = runs[edge]
     itself, hidden = _hidden(view, points, run, steel), _hidden(view, points, run, body)
     view.lines.setdefault("plate", []).extend(_pieces(pixels, run, ~itself & ~hidden))
     if dashed:
