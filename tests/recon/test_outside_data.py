@@ -107,7 +107,7 @@ def grid_misfit(corners: dict[int, Floats]) -> float:
 
     def misfit(side: float) -> float:
         square = side * np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
-        board = np.concatenate([square + [i % 5, i // 5] for i in corners])
+        board = np.concatenate([square + np.array([i % 5, i // 5]) for i in corners])
         pixels = np.concatenate(list(corners.values()))
         h, _ = cv2.findHomography(board, pixels)
         mapped = cv2.perspectiveTransform(board[:, None], h)[:, 0]

@@ -6,10 +6,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from elbowroom.recon.network import FOCAL_TRIALS, Start, focal_guess, groups, normalise, start_network
+from elbowroom.recon.network import Start, groups, start_network
 from elbowroom.recon.prints import Print
 from elbowroom.recon.readings import Reading
+from elbowroom.recon.resection import FOCAL_TRIALS, focal_guess
+from elbowroom.shared.arrays import Points2
 from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.lens import undistort_points
 from elbowroom.shared.scene import Lens, Scene
 
 GUESSED_FOCAL = 0.3
@@ -47,10 +50,7 @@ def join_readings(
         When no two photos share a target.
     """
     used = [r for r in readings if r.sightings]
-    seen = {
-        r.photo.name: {s.target: normalise(s.corners.corners_px, lenses[r.lens]) for s in r.sightings}
-        for r in used
-    }
+    seen = {r.photo.name: _ideal_corners(r, lenses[r.lens]) for r in used}
     parts = groups(seen)
     if len(parts[0]) < 2:
         raise InputError(
@@ -68,6 +68,13 @@ def join_readings(
     findings += [_not_joined(name) for name in sorted(set(parts[0]) - set(start.stations))]
     kept = [r.only(start.targets) for r in used if r.photo.name in start.stations]
     return kept, start, findings
+
+
+def _ideal_corners(reading: Reading, lens: Lens) -> dict[int, Points2]:
+    """Return the ideal normalised corners (4, 2) of a photo's targets."""
+    corners_px = np.concatenate([s.corners.corners_px for s in reading.sightings])
+    ideal = undistort_points(corners_px, lens).reshape(-1, 4, 2)
+    return dict(zip((s.target for s in reading.sightings), ideal, strict=True))
 
 
 def _shares_nothing(photo: str) -> Finding:
