@@ -59,7 +59,8 @@ def measured_scene(
     )
     out, doubt, more = into_datum(flat, _doubt(measured, solution))
     kept = [f for f in scene.findings if f.code not in STALE]
-    told = [*kept, *findings, *_count_findings(counts), *_scale_findings(accuracy), *more]
+    poor = [_photo_poor(p.name) for p in flat.photos if _lost(p, solution)]
+    told = [*kept, *findings, *poor, *_count_findings(counts), *_scale_findings(accuracy), *more]
     blob = doubt.to_bytes()
     return out.model_copy(update={"network": digest(blob), "findings": tuple(told)}), {digest(blob): blob}
 
@@ -132,9 +133,23 @@ def _station(photo: str, solution: Solution) -> tuple[Pose | None, float | None]
     i, state = solution.index.photos.index(photo), solution.adjusted.state
     pose = Pose.of(Rigid[Camera, World](state.station_rotations[i], state.station_shifts[i]))
     mine = (solution.network.station == i) & solution.adjusted.used
-    if not mine.any():
-        return pose, None
+    if not mine.any():  # nothing holds it: its pose would be noise
+        return None, None
     return pose, float(np.sqrt((solution.adjusted.residuals_px[mine] ** 2).mean()))
+
+
+def _lost(photo: Photo, solution: Solution) -> bool:
+    return photo.name in solution.index.photos and photo.camera_from_world is None
+
+
+def _photo_poor(photo: str) -> Finding:
+    return Finding(
+        code="photo-poor",
+        severity="fault",
+        subject=photo,
+        message=f"{photo}: nothing in it fits the other photos and it is not used. Check that it is sharp, not "
+        "mirrored, and shows the targets where the other photos show them.",
+    )
 
 
 def _lenses(scene: Scene, solution: Solution) -> tuple[Lens, ...]:

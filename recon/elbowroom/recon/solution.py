@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from elbowroom.recon.adjust import Adjusted, Network, State, adjust
+from elbowroom.recon.adjust import Adjusted, adjust
 from elbowroom.recon.distances import distance_findings, trusted_distances
 from elbowroom.recon.edges import Corners, fit_corners
+from elbowroom.recon.equations import Network, State
 from elbowroom.recon.network import Start
 from elbowroom.recon.prints import KnownDistance, Print, known_distances, side_sd
 from elbowroom.recon.readings import Reading
