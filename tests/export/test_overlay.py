@@ -273,6 +273,10 @@ def test_bad_input_is_named() -> None:
     small = cv2.imencode(".png", np.zeros((100, 200, 3), np.uint8))[1].tobytes()
     with pytest.raises(InputError, match=r"200 x 100.*2000 x 1500"):
         draw_overlay(small, _photo(), LENS, [plate], [], {})
+    with pytest.raises(InputError, match="width_px"):
+        draw_overlay(_grey(), _photo(), LENS, [plate], [], {}, width_px=0)
+    with pytest.raises(InputError, match="png, jpeg"):
+        draw_overlay(_grey(), _photo(), LENS, [plate], [], {}, image_format="gif")  # type: ignore[arg-type]
     box, _ = _box("gear case", (0, 0, 0), (10, 10, 10))
     with pytest.raises(InputError, match=r"gear case.*not in the scene"):
         draw_overlay(_grey(), _photo(), LENS, [plate], [box], {})

@@ -147,6 +147,16 @@ def test_words_on_the_page(tmp_path: Path) -> None:
         assert part in words
 
 
+def test_long_names_stay_on_the_page(tmp_path: Path) -> None:
+    long = "W" * 80
+    card = default_card("A4", [1, 2, 3, 4], name=long)
+    write_targets(tmp_path / "t.pdf", ids=[], side_mm=40, batch=PrintBatch(name=long), cards=[card])
+    page = pypdfium2.PdfDocument(tmp_path / "t.pdf")[0]
+    boxes = np.array([o.get_bounds() for o in page.get_objects() if o.type == pdfium_c.FPDF_PAGEOBJ_TEXT])
+    assert boxes[:, 0].min() > 9 * 72 / 25.4
+    assert boxes[:, 2].max() < 201 * 72 / 25.4
+
+
 def test_same_input_same_bytes(tmp_path: Path) -> None:
     for name in ("a.pdf", "b.pdf"):
         write_targets(tmp_path / name, ids=[3], side_mm=40, batch=BATCH)

@@ -39,7 +39,7 @@ class Creased:
         return self.vertices[self.edges[drawn]]
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=128)
 def creased_mesh(data: bytes) -> Creased:
     """Return the mesh of a scene's media bytes with its edges sorted out; kept, since every photo asks for it."""
     return sort_edges(*read_mesh(data))

@@ -35,6 +35,9 @@ from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Lens, Obstacle, Photo, Plate
 
 DEFAULT_WIDTH_PX = 2000
+LEAST_WIDTH_PX, MOST_WIDTH_PX = 100, 12000
+"""Narrower nothing can be read, wider no screen or page needs it and memory suffers."""
+
 JPEG_QUALITY = 90
 
 RASTER_COLUMNS = 800
@@ -93,6 +96,13 @@ def draw_overlay(
     if photo.camera_from_world is None:
         raise InputError(
             "the photo has no measured place", where=photo.name, todo="measure it, or choose another photo"
+        )
+    if width_px is not None and not LEAST_WIDTH_PX <= width_px <= MOST_WIDTH_PX:
+        raise InputError(
+            "no sensible picture width",
+            where="width_px",
+            value=width_px,
+            limit=f"{LEAST_WIDTH_PX} to {MOST_WIDTH_PX}",
         )
     turned = show_orientation and photo.orientation >= 5
     shown = photo.height_px if turned else photo.width_px

@@ -5,6 +5,7 @@ All is vector work at 1:1. Page frame: origin at the paper's lower left corner, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -81,12 +82,16 @@ class Sheet:
         align: str = "left",
         grey: float = INK,
         turned: bool = False,
+        within: float = math.inf,
     ) -> None:
-        """Write one line of text, `size` in mm; `turned` writes it upwards."""
+        """Write one line of text, `size` in mm, smaller if `within` mm ask for it; `turned` writes it upwards."""
         canvas = self.canvas
+        font = "Helvetica-Bold" if bold else "Helvetica"
+        wide = canvas.stringWidth(printable(words), font, size)
+        size *= min(1.0, within / max(wide, 1e-9))
         canvas.saveState()
         canvas.setFillGray(grey)
-        canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size * POINTS_PER_MM)
+        canvas.setFont(font, size * POINTS_PER_MM)
         canvas.translate(x * POINTS_PER_MM, y * POINTS_PER_MM)
         if turned:
             canvas.rotate(90)
@@ -121,7 +126,7 @@ def draw_frame(sheet: Sheet, *, title: str, batch: str, page: int, pages: int) -
     """Draw what every page carries: title, batch, page number, both check bars and what to do with them."""
     left, right, top = MARGIN_MM, sheet.width_mm - MARGIN_MM, sheet.height_mm - MARGIN_MM
     sheet.text(left, top - 4, title, size=4.2, bold=True)
-    sheet.text(right, top - 4, f"batch {batch}   page {page} of {pages}", size=2.8, align="right")
+    sheet.text(right, top - 4, f"batch {batch}   page {page} of {pages}", size=2.8, align="right", within=130)
     sheet.line((left, top - 6.5), (right, top - 6.5), width=0.25)
     _level_bar(sheet, MARGIN_MM + LEFT_MM, MARGIN_MM + 4.0)
     _upright_bar(sheet, MARGIN_MM + 4.0, MARGIN_MM + FOOT_MM)

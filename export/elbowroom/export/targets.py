@@ -302,9 +302,9 @@ def _draw_card(sheet: Sheet, card: ScaleCard, batch: str) -> None:
         page.draw_target(sheet, target.id, centre, card.side_mm)
         below = centre[1] - card.side_mm * (0.5 + 1 / MODULES)
         sheet.text(centre[0], below - 2.6, f"id {target.id}", size=2.6, bold=True, align="centre")
-    sheet.text(x0 + 3, y0 + height - 6.0, f"{card.name}", size=3.4, bold=True)
+    sheet.text(x0 + 3, y0 + height - 6.0, card.name, size=3.4, bold=True, within=width / 2 - 12)
     words = f"side {card.side_mm:g} mm / {card.side_mm / 25.4:.3f} in   batch {batch}"
-    sheet.text(x0 + width - 3, y0 + height - 6.0, words, size=2.4, align="right")
+    sheet.text(x0 + width - 3, y0 + height - 6.0, words, size=2.4, align="right", within=width / 2 - 12)
     _draw_up(sheet, x0 + width / 2, y0 + height - 6.0)
     xs, ys = (
         sorted({t.x_mm + shift[0] for t in card.targets}),
@@ -312,7 +312,7 @@ def _draw_card(sheet: Sheet, card: ScaleCard, batch: str) -> None:
     )
     _draw_steps(sheet, xs, y0 + 9.5, upright=False)
     _draw_steps(sheet, ys, x0 + CARD_SIDE_MM - 2.2, upright=True)
-    sheet.text(x0 + 3, y0 + 2.2, _distance_words(card), size=2.3)
+    sheet.text(x0 + 3, y0 + 2.2, _distance_words(card), size=2.3, within=width - 6)
 
 
 def _draw_steps(sheet: Sheet, places: Sequence[float], across: float, *, upright: bool) -> None:
