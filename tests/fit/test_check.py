@@ -97,6 +97,20 @@ def test_closed_forms(mesh: trimesh.Trimesh, at: tuple[float, float, float], gap
     assert np.linalg.norm(away) == pytest.approx(row.gap_mm, abs=1e-9)
 
 
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_bar_across_a_rim_edge_to_edge(side: float) -> None:
+    """Closed form: the bar's edge and the plate's rim are lines at right angles, 2.5 mm apart, both met half way."""
+    out, rim = np.array([1, 0, side]) / math.sqrt(2), np.array([50.0, 3, 5 + 5 * side])
+    along = np.array([1, 0, -side]) / math.sqrt(2)
+    up = (out + np.array([0, 1.0, 0])) / math.sqrt(2)  # a square bar turned so that an edge faces the rim
+    bar = trimesh.creation.box((60, 4, 4))
+    frame = np.column_stack([along, up, np.cross(along, up)])
+    bar.vertices = bar.vertices @ frame.T + rim + out * (2.5 + 2 * math.sqrt(2))
+    row = gap_to(bar, (0, 0, 0))
+    assert row.gap_mm == pytest.approx(2.5, abs=1e-9)
+    assert row.at_plate_mm == pytest.approx(rim, abs=1e-9)
+
+
 def test_ball_over_the_face_and_over_the_hole() -> None:
     over = gap_to(BALL, (30, 0, 25))
     assert over.gap_mm == pytest.approx(5.0, abs=2e-2)  # facets: r (1 - cos of half a facet) below
