@@ -12,7 +12,7 @@ from shapely.geometry import Polygon
 from elbowroom.fit.arcs import discs_for_run
 from elbowroom.fit.chain import Chain, ChainError, legs, outline_of, settled
 from elbowroom.fit.neaten import neatened
-from elbowroom.fit.pads import disc_hull, disc_points
+from elbowroom.fit.pads import disc_hull
 from elbowroom.fit.taut import taut_loop
 from elbowroom.shared.arrays import Floats, Points2
 from elbowroom.shared.outline import Outline
@@ -48,7 +48,11 @@ class Band:
     blockers: shapely.Geometry
     cuts: shapely.Geometry
     loop: Points2
-    cost: float
+
+    @property
+    def plate(self) -> Polygon:
+        """The region inside the taut loop."""
+        return Polygon(self.loop)
 
     def finished(self, radius: float) -> Finished | None:
         """Return the band as tangent lines and arcs with inside radii of at least `radius` where there is room."""
@@ -135,14 +139,7 @@ def band_round(
         blockers=blockers,
         cuts=shapely.union_all(cuts),
         loop=loop,
-        cost=_cost(loop),
     )
-
-
-def _cost(loop: Points2) -> float:
-    """Return what ranks bands: the length round; long ones have thin necks and deep bays."""
-    step = np.diff(loop, axis=0, append=loop[:1])
-    return float(np.hypot(step[:, 0], step[:, 1]).sum())
 
 
 def _labels(loop: Points2, discs: Floats) -> Floats:
@@ -188,8 +185,3 @@ def _inserted(chain: Chain, disc: Floats) -> Chain:
     lines = shapely.linestrings(np.stack([found.leave, ends], axis=1))
     at = int(shapely.distance(lines, shapely.points(disc[:2])).argmin())
     return chain.with_disc(at + 1, disc[:2], disc[2], 1.0)
-
-
-def disc_rims(discs: Floats) -> Points2:
-    """Return points on all rims, for bounds."""
-    return disc_points(discs)

@@ -34,11 +34,14 @@ class Pad:
         (k, 3) x, y, radius, mm, plate xy; the pad is their hull. A radius may be 0.
     anchors : Points2
         (a, 2) mm: points inside, half a web or more from the pad's own edge, where webs may start.
+    holds : bool
+        The plate is held here (a weld edge); other pads carry loads.
     """
 
     name: str
     discs: Floats
     anchors: Points2
+    holds: bool = False
 
     @cached_property
     def shape(self) -> Polygon:
@@ -98,4 +101,4 @@ def weld_pad(
     inset = min(0.5 * web, 0.5 * float(np.linalg.norm(end - start)))
     spine = [start + inset * along, 0.5 * (start + end), end - inset * along]
     anchors = np.array([p + (reach - 0.5 * web) * normal for p in spine])
-    return Pad(name=name, discs=np.column_stack([rows, np.full(4, corner)]), anchors=anchors)
+    return Pad(name=name, discs=np.column_stack([rows, np.full(4, corner)]), anchors=anchors, holds=True)

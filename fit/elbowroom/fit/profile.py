@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 from elbowroom.fit.band import Band, band_round, web_discs
 from elbowroom.fit.pads import Pad, Wall
 from elbowroom.fit.routes import PLAN_CHORDS_MM, Roadmap, Web, all_webs, gate_at, joined, roadmap, tree
+from elbowroom.fit.stiffness import steel_for_stiffness
 from elbowroom.fit.verify import faults_of
 from elbowroom.shared.arrays import Points2
 from elbowroom.shared.errors import SolveError
@@ -134,7 +135,19 @@ def _ranked(demand: Demand, blockers: shapely.Geometry) -> list[tuple[Band, list
             found.append((band, webs))
         if len(seen) >= TRIES:
             break
-    return sorted(found, key=lambda item: item[0].cost)
+    return _by_stiffness(found, demand)
+
+
+def _by_stiffness(found: list[tuple[Band, list[Web]]], demand: Demand) -> list[tuple[Band, list[Web]]]:
+    """Return bands sorted by the steel they take for a given stiffness; equal ones are kept once."""
+    kinds = {(round(band.plate.area, 1), round(band.plate.length, 1)): (band, webs) for band, webs in found}
+    if len(kinds) < 2:
+        return list(kinds.values())
+    held = [i for i, p in enumerate(demand.pads) if p.holds] or [0]
+    cost = {
+        key: steel_for_stiffness(item[0].plate, demand.pads, demand.web, held) for key, item in kinds.items()
+    }
+    return [kinds[key] for key in sorted(kinds, key=lambda key: cost[key])]
 
 
 def _trees_somehow(demand: Demand, blockers: shapely.Geometry) -> list[list[Web]]:

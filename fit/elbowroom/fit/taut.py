@@ -170,6 +170,7 @@ def _portals(triangles: Triangles, first: int, last: int) -> list[tuple[int, int
 
 def _funnel(corners: Points2, portals: list[tuple[int, int]], first: int, last: int) -> list[int]:
     """Return the corners of the shortest path through portals: the two sides of the way close in until they cross."""
+    at: list[list[float]] = corners.tolist()
     path = [first]
     apex = left = right = first
     at_left = at_right = -1
@@ -177,8 +178,8 @@ def _funnel(corners: Points2, portals: list[tuple[int, int]], first: int, last: 
     i = 0
     while i < len(gates):
         new_left, new_right = gates[i]
-        if _side(corners, apex, right, new_right) >= 0:
-            if apex == right or _side(corners, apex, left, new_right) < 0:
+        if _side(at, apex, right, new_right) >= 0:
+            if apex == right or _side(at, apex, left, new_right) < 0:
                 right, at_right = new_right, i
             else:
                 path.append(left)
@@ -186,8 +187,8 @@ def _funnel(corners: Points2, portals: list[tuple[int, int]], first: int, last: 
                 i = at_right = at_left
                 i += 1
                 continue
-        if _side(corners, apex, left, new_left) <= 0:
-            if apex == left or _side(corners, apex, right, new_left) > 0:
+        if _side(at, apex, left, new_left) <= 0:
+            if apex == left or _side(at, apex, right, new_left) > 0:
                 left, at_left = new_left, i
             else:
                 path.append(right)
@@ -200,7 +201,7 @@ def _funnel(corners: Points2, portals: list[tuple[int, int]], first: int, last: 
     return [p for k, p in enumerate(path) if k == 0 or p != path[k - 1]]
 
 
-def _side(corners: Points2, a: int, b: int, c: int) -> float:
+def _side(at: list[list[float]], a: int, b: int, c: int) -> float:
     """Return above 0 when c lies left of the line from a to b."""
-    (ax, ay), (bx, by), (cx, cy) = corners[a], corners[b], corners[c]
-    return float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
+    p, q, r = at[a], at[b], at[c]
+    return (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
