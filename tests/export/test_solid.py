@@ -22,7 +22,7 @@ POSITION_MM = 1e-3  # GLB holds 32-bit floats: 6e-5 mm at a metre, and a scale b
 
 
 def _box(name: str, part: Any = "body") -> tuple[Obstacle, dict[str, bytes]]:
-    box = trimesh.creation.box(bounds=[[-10, -20, 200], [30, 20, 290]])
+    box = trimesh.creation.box(bounds=[[-10, -20, 200], [30, 55, 290]])
     data = mesh_bytes(np.asarray(box.vertices), np.asarray(box.faces))
     obstacle = Obstacle(
         name=name,
@@ -62,7 +62,7 @@ def test_glb_in_metres_y_up_with_names_and_extras(tmp_path: Path) -> None:
     assert set(scene.geometry) == {"ram mount", "ram mount (2)", "gear case", "nut 1 tool room"}
     low, high = _bounds(scene, "gear case")
     # world x y z mm to glTF x z -y m (glTF 2.0: metres, y up)
-    assert low * 1000 == pytest.approx([-10, 200, -20], abs=POSITION_MM)
+    assert low * 1000 == pytest.approx([-10, 200, -55], abs=POSITION_MM)
     assert high * 1000 == pytest.approx([30, 290, 20], abs=POSITION_MM)
     plate = scene.geometry["ram mount"].copy()
     plate.merge_vertices()
