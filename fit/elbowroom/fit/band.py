@@ -26,6 +26,9 @@ FLAT_MM = 0.002
 SLACK_MM = 0.006
 """What checks on flattened outlines let pass: three chord errors. Discs are placed further off than that."""
 
+EDGE_MM = 1e-6
+"""Weld edges lie on their line this exactly."""
+
 REPULLS = 8
 """Times the band is pulled again with its discs in place; two are usual."""
 
@@ -40,7 +43,10 @@ class Finished:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Band:
-    """A taut band: the shape inside, its discs (k, 3) of which the first `pads` belong to pads, blockers, the loop."""
+    """A taut band: the shape inside, its discs (k, 3) of which the first `pads` belong to pads, blockers, the loop.
+
+    `on_edge` (m, 2) are points that must lie on the outline.
+    """
 
     shape: Polygon
     discs: Floats
@@ -48,6 +54,7 @@ class Band:
     blockers: shapely.Geometry
     cuts: shapely.Geometry
     loop: Points2
+    on_edge: Points2
 
     @property
     def plate(self) -> Polygon:
@@ -104,6 +111,8 @@ class Band:
             outline = outline_of(chain)
         except ChainError:
             return False
+        if len(self.on_edge) and outline.distance(self.on_edge).max() > EDGE_MM:
+            return False
         polygon = Polygon(outline.flatten(FLAT_MM))
         if not polygon.is_valid or not polygon.exterior.is_ccw:
             return False
@@ -118,7 +127,11 @@ def web_discs(points: Points2, radius: float) -> Floats:
 
 
 def band_round(
-    pads: Sequence[Floats], webs: Sequence[Floats], blockers: shapely.Geometry, radius: float
+    pads: Sequence[Floats],
+    webs: Sequence[Floats],
+    blockers: shapely.Geometry,
+    radius: float,
+    on_edge: Points2,
 ) -> Band | None:
     """Return the taut band round pads and webs (lists of discs), or None when a blocker would be shut in."""
     strips = [disc_hull(w[k : k + 2]) for w in webs for k in range(max(len(w) - 1, 1))]
@@ -139,6 +152,7 @@ def band_round(
         blockers=blockers,
         cuts=shapely.union_all(cuts),
         loop=loop,
+        on_edge=on_edge,
     )
 
 

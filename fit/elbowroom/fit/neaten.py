@@ -116,7 +116,7 @@ def _lengthened(chain: Chain, holds: Holds) -> Chain | None:
 
 
 def _without_short_arc(chain: Chain, i: int, holds: Holds) -> Chain | None:
-    """Leave the disc out if nobody misses it, else widen it about the middle of its arc."""
+    """Leave the disc out if nobody misses it, else widen it: about the arc's middle, or about one end, which stays put."""
     gone = _accepted(chain.without(i), holds)
     if gone is not None:
         return gone
@@ -125,10 +125,12 @@ def _without_short_arc(chain: Chain, i: int, holds: Holds) -> Chain | None:
     wide = MARGIN * SHORTEST_MM / abs(turn)
     if wide > FLATTEST_MM:
         return None
-    _, normals = _arc_samples(chain, i, found.arrive[i], turn)
-    out = normals[SAMPLES // 2]
-    centre = chain.centres[i] - (wide - chain.radii[i]) * out
-    return _accepted(chain.replaced(i, centre, wide), holds)
+    points, normals = _arc_samples(chain, i, found.arrive[i], turn)
+    for k in (SAMPLES // 2, 0, -1):
+        better = _accepted(chain.replaced(i, points[k] - wide * normals[k], wide), holds)
+        if better is not None:
+            return better
+    return None
 
 
 def _without_short_line(chain: Chain, i: int, holds: Holds) -> Chain | None:

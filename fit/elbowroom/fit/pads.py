@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -34,14 +34,15 @@ class Pad:
         (k, 3) x, y, radius, mm, plate xy; the pad is their hull. A radius may be 0.
     anchors : Points2
         (a, 2) mm: points inside, half a web or more from the pad's own edge, where webs may start.
-    holds : bool
-        The plate is held here (a weld edge); other pads carry loads.
+    on_edge : Points2
+        (m, 2) mm: points that must lie exactly on the outline (a weld edge); empty for others. The plate is held
+        there, other pads carry loads.
     """
 
     name: str
     discs: Floats
     anchors: Points2
-    holds: bool = False
+    on_edge: Points2 = field(default_factory=lambda: np.zeros((0, 2)))
 
     @cached_property
     def shape(self) -> Polygon:
@@ -101,4 +102,9 @@ def weld_pad(
     inset = min(0.5 * web, 0.5 * float(np.linalg.norm(end - start)))
     spine = [start + inset * along, 0.5 * (start + end), end - inset * along]
     anchors = np.array([p + (reach - 0.5 * web) * normal for p in spine])
-    return Pad(name=name, discs=np.column_stack([rows, np.full(4, corner)]), anchors=anchors, holds=True)
+    return Pad(
+        name=name,
+        discs=np.column_stack([rows, np.full(4, corner)]),
+        anchors=anchors,
+        on_edge=np.array([start, 0.5 * (start + end), end]),
+    )

@@ -130,7 +130,8 @@ def _ranked(demand: Demand, blockers: shapely.Geometry) -> list[tuple[Band, list
             continue
         seen.add(key)
         discs = [p.discs for p in demand.pads], [web_discs(w.points, 0.5 * demand.web) for w in webs]
-        band = band_round(*discs, blockers, demand.inside_radius)
+        on_edge = np.vstack([p.on_edge for p in demand.pads])
+        band = band_round(*discs, blockers, demand.inside_radius, on_edge)
         if band is not None:
             found.append((band, webs))
         if len(seen) >= TRIES:
@@ -143,7 +144,7 @@ def _by_stiffness(found: list[tuple[Band, list[Web]]], demand: Demand) -> list[t
     kinds = {(round(band.plate.area, 1), round(band.plate.length, 1)): (band, webs) for band, webs in found}
     if len(kinds) < 2:
         return list(kinds.values())
-    held = [i for i, p in enumerate(demand.pads) if p.holds] or [0]
+    held = [i for i, p in enumerate(demand.pads) if len(p.on_edge)] or [0]
     cost = {
         key: steel_for_stiffness(item[0].plate, demand.pads, demand.web, held) for key, item in kinds.items()
     }

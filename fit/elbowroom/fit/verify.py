@@ -20,6 +20,9 @@ CLEAR_MM = 0.001
 PAD_MM = 0.01
 """A pad may stick out by this."""
 
+EDGE_MM = 1e-6
+"""Weld edges lie on their line this exactly."""
+
 WEB_MM = 0.05
 """A web may be under its width by this: flattening and the webs' own corners."""
 
@@ -39,6 +42,11 @@ def faults_of(outline: Outline, pads: Sequence[Pad], blockers: shapely.Geometry,
         faults.append("a clearance is not kept")
     roomy = polygon.buffer(PAD_MM, quad_segs=4)
     faults += [f"{p.name} sticks out" for p in pads if not roomy.covers(p.shape)]
+    faults += [
+        f"{p.name} is not on the outline"
+        for p in pads
+        if len(p.on_edge) and outline.distance(p.on_edge).max() > EDGE_MM
+    ]
     core = polygon.buffer(-0.5 * web_mm + WEB_MM, quad_segs=8)
     if not _one_piece(core, pads):
         faults.append("a web is under the least width")
