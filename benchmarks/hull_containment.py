@@ -2,7 +2,7 @@
 
     python benchmarks/hull_containment.py [seeds]
 
-Outlines of the demo's true meshes in 2 to 8 photos, drawn 3 px outside, every click off by 1 px (normal), seed by
+Outlines of the demo's true meshes in 2 to 8 photos, drawn `clicks.OUTSIDE_PX` outside, every click off by 1 px (normal), seed by
 seed. Every vertex of the true mesh is tried against the volume by winding number, which shares nothing with the
 boolean that made it. Printed as one JSON object.
 """
@@ -80,7 +80,12 @@ def main() -> None:
     rows = [run(name, photos, seeds) for name, counts in THINGS.items() for photos in counts]
     print(
         json.dumps(
-            {"machine": platform.processor() or platform.machine(), "noise_px": NOISE_PX, "rows": rows},
+            {
+                "machine": platform.processor() or platform.machine(),
+                "noise_px": NOISE_PX,
+                "drawn_outside_px": clicks.OUTSIDE_PX,
+                "rows": rows,
+            },
             indent=1,
         )
     )

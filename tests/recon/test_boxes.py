@@ -59,7 +59,7 @@ def test_corners_that_are_not_square_are_found() -> None:
         along_z=pick((0, 0, 30)),
     )
     (finding,) = measure_box(tag, job()).findings
-    assert finding.code == "tag_box_not_square"
+    assert finding.code == "tag-box-not-square"
     assert finding.numbers["off_mm"] > 3
 
 

@@ -36,7 +36,7 @@ def test_one_target_alone_is_a_face_with_a_finding() -> None:
     tag = FaceTag(name="lid", points=(PickedPoint(target=1),))
     face, findings = measure_face(tag, job(measured=(target(1, (0, 0, 11.5), np.eye(3)),)))
     assert face.point_mm[2] == pytest.approx(10.0)
-    assert [f.code for f in findings] == ["tag_face_one_target"]
+    assert [f.code for f in findings] == ["tag-face-one-target"]
     assert face.tilt_sd_rad == pytest.approx(0.05 / 20, rel=0.05)  # the centre's sd over half the side
 
 
@@ -57,7 +57,7 @@ def test_doubt_is_the_spread_of_noisy_picks() -> None:
 def test_a_point_off_the_plane_is_found() -> None:
     points = (*(pick(c) for c in CORNERS), pick((0.0, 5.0, 24.0)))
     face, findings = measure_face(FaceTag(name="pad", points=points), job())
-    assert [f.code for f in findings] == ["tag_face_not_flat"]
+    assert [f.code for f in findings] == ["tag-face-not-flat"]
     assert findings[0].numbers["off_mm"] == pytest.approx(
         3.2, abs=0.3
     )  # 4 mm less the fifth the plane gives way

@@ -86,8 +86,8 @@ def test_a_fine_pencil_widens_less() -> None:
 def test_close_views_are_found() -> None:
     hull = hull_of(tag(BLOCK, ("north", "by north")), job())
     codes = [f.code for f in hull.findings]
-    assert "tag_views_close" in codes
-    assert "tag_next_outline" in codes
+    assert "tag-views-close" in codes
+    assert "tag-next-outline" in codes
     assert winding(BLOCK, hull.vertices_world, hull.faces).min() > 0.99
 
 
@@ -112,9 +112,18 @@ def test_an_outline_that_fits_badly_is_a_fault() -> None:
         drawn.model_copy(update={"outlines": (*drawn.outlines[:2], elsewhere, drawn.outlines[3])}), job()
     )
     assert any(
-        f.code == "tag_outline_unmet" and f.severity == "fault" and "south" in f.message
+        f.code == "tag-outline-unmet" and f.severity == "fault" and "south" in f.message
         for f in hull.findings
     )
+
+
+def test_an_outline_cut_by_the_photo_is_found() -> None:
+    drawn = tag(BLOCK)
+    cut = PhotoOutline(photo="south", points_px=((0, 600), (3000, 600), (3000, 2500), (0, 2500)))
+    hull = hull_of(
+        drawn.model_copy(update={"outlines": (*drawn.outlines[:2], cut, drawn.outlines[3])}), job()
+    )
+    assert next(f.message for f in hull.findings if f.code == "tag-outline-cut").count("south") == 1
 
 
 def test_bad_outlines_are_refused() -> None:

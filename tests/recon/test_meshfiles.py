@@ -45,12 +45,12 @@ def test_an_inside_out_mesh_is_turned_and_said_so() -> None:
     turned = trimesh.Trimesh(BODY.vertices, BODY.faces[:, ::-1], process=False)
     (vertices, faces), findings = read_mesh_file(exported(turned, "stl"), tag("stl"))
     assert volume_of(vertices, faces) == pytest.approx(BODY.volume, rel=1e-5)
-    assert [f.code for f in findings] == ["tag_mesh_turned"]
+    assert [f.code for f in findings] == ["tag-mesh-turned"]
 
 
 def test_a_mesh_in_metres_is_suspected() -> None:
     small = BODY.copy().apply_scale(0.001)
-    assert [f.code for f in read_mesh_file(exported(small, "stl"), tag("stl"))[1]] == ["tag_mesh_tiny"]
+    assert [f.code for f in read_mesh_file(exported(small, "stl"), tag("stl"))[1]] == ["tag-mesh-tiny"]
 
 
 def _open() -> bytes:

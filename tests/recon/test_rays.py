@@ -47,7 +47,7 @@ def test_depth_doubt_grows_as_the_rays_close() -> None:
     values = np.sqrt(np.linalg.eigvalsh(solved.covariance))
     half = np.arctan(20 / np.hypot(800, 350))  # the two stand 40 mm apart
     assert values[2] / values[0] == pytest.approx(1 / np.tan(half), rel=0.02)
-    assert [f.code for f in solved.findings] == ["tag_shallow_rays"]
+    assert [f.code for f in solved.findings] == ["tag-shallow-rays"]
     assert solved.findings[0].numbers["angle_deg"] == pytest.approx(np.rad2deg(2 * half), abs=0.05)
 
 
@@ -72,7 +72,7 @@ def test_a_gross_pick_is_named() -> None:
     picked = PickedPoint(picks=(*good.picks[:2], bad, good.picks[3]))
     solved = solve_point(picked, job(), 1.0, where="corner")
     (finding,) = solved.findings
-    assert finding.code == "tag_pick_off"
+    assert finding.code == "tag-pick-off"
     assert "west" in finding.message
     assert f"({x + 25:.0f}, {y - 10:.0f})" in finding.message
     assert np.trace(solved.covariance) > 10 * np.trace(solve_point(good, job(), 1.0).covariance)

@@ -71,7 +71,7 @@ def test_a_wrong_edge_is_named() -> None:
     tag = straight(("north", "east", "top"))
     tube = measure_tube(tag.model_copy(update={"edges": (*tag.edges, wrong)}), job())
     (finding,) = tube.findings
-    assert finding.code == "tag_edge_off"
+    assert finding.code == "tag-edge-off"
     assert "west" in finding.message
 
 

@@ -94,7 +94,7 @@ def _tilt_finding(variance: float, where: str) -> tuple[Finding, ...]:
     message = f"{where}: its axis is known to {np.rad2deg(tilt):.1f} degrees only; name the face it sits on instead of a tip"
     return (
         Finding(
-            code="tag_bolt_tilt",
+            code="tag-bolt-tilt",
             severity="note",
             subject=where,
             message=message,

@@ -133,6 +133,6 @@ def _square_finding(
     numbers = {"off_mm": off, "chi2": squares}
     return (
         Finding(
-            code="tag_box_not_square", severity="warning", subject=where, message=message, numbers=numbers
+            code="tag-box-not-square", severity="warning", subject=where, message=message, numbers=numbers
         ),
     )

@@ -166,7 +166,7 @@ def _face_findings(tag: FaceTag, plane: Plane, where: str) -> tuple[Finding, ...
         message = (
             f"{where}: one target alone gives its tilt from 40 mm or so; add a target or a point further off"
         )
-        found.append(Finding(code="tag_face_one_target", severity="warning", subject=where, message=message))
+        found.append(Finding(code="tag-face-one-target", severity="warning", subject=where, message=message))
     sigmas = np.abs(plane.distances_mm) / np.sqrt(plane.variances_mm2)
     worst = int(sigmas.argmax())
     if len(sigmas) > 3 and sigmas[worst] > OFF_SIGMAS:
@@ -175,7 +175,7 @@ def _face_findings(tag: FaceTag, plane: Plane, where: str) -> tuple[Finding, ...
         numbers = {"off_mm": off, "sigmas": float(sigmas[worst])}
         found.append(
             Finding(
-                code="tag_face_not_flat", severity="warning", subject=where, message=message, numbers=numbers
+                code="tag-face-not-flat", severity="warning", subject=where, message=message, numbers=numbers
             )
         )
     return tuple(found)

@@ -34,6 +34,9 @@ FAR_REACH = 20.0
 GOOD_VIEW_ANGLE_DEG = 20.0
 """Two views closer than this leave a volume several times too long (measured: 12.7 times at 10 degrees)."""
 
+RIM_PX = 2.0
+"""An outline this close to the photo's edge was cut off by it."""
+
 UNMET_SHARE = 0.02
 """Share of an outline, drawn in by its widening, that the volume may leave empty before the outlines disagree."""
 
@@ -96,7 +99,11 @@ def hull_of(tag: VolumeTag, scene: Scene, *, network: NetworkDoubt | None = None
     vertices, faces = _arrays(solid)
     _check_bounded(vertices, views, far, where)
     widened = max(v.widen_px * v.station.mm_per_px(vertices.mean(axis=0)) for v in views)
-    findings = (*_check_angles(views, vertices, where), *_check_met(views, vertices, faces, where))
+    findings = (
+        *_check_cut(views, where),
+        *_check_angles(views, vertices, where),
+        *_check_met(views, vertices, faces, where),
+    )
     return Hull(
         vertices,
         faces,
@@ -199,6 +206,18 @@ def _check_bounded(vertices: Points3, views: list[View], far: float, where: str)
             )
 
 
+def _check_cut(views: list[View], where: str) -> tuple[Finding, ...]:
+    """An outline that runs along the photo's edge shows part of the thing only, and cuts the volume off there."""
+    found = []
+    for v in views:
+        x0, y0, x1, y1 = v.drawn.bounds
+        right, below = v.station.lens.width_px - 1 - RIM_PX, v.station.lens.height_px - 1 - RIM_PX
+        if min(x0, y0) <= RIM_PX or x1 >= right or y1 >= below:
+            message = f"{where}: the outline in {v.station.photo} reaches the photo's edge; what lies beyond it is cut off the volume: use a photo that shows the thing whole"
+            found.append(Finding(code="tag-outline-cut", severity="warning", subject=where, message=message))
+    return tuple(found)
+
+
 def _check_angles(views: list[View], vertices: Points3, where: str) -> tuple[Finding, ...]:
     angle = largest_angle_deg(_sights(views, vertices))
     if angle >= GOOD_VIEW_ANGLE_DEG:
@@ -206,7 +225,7 @@ def _check_angles(views: list[View], vertices: Points3, where: str) -> tuple[Fin
     message = f"{where}: its photos were taken from nearly one side ({angle:.0f} degrees apart), so the volume is far too long; outline it from another side"
     return (
         Finding(
-            code="tag_views_close",
+            code="tag-views-close",
             severity="warning",
             subject=where,
             message=message,
@@ -236,7 +255,7 @@ def _check_met(views: list[View], vertices: Points3, faces: Faces, where: str) -
             message = f"{where}: {share:.0%} of the outline in {v.station.photo} can't belong to what the other photos show; the volume may lack part of the thing: draw the outlines again"
             found.append(
                 Finding(
-                    code="tag_outline_unmet",
+                    code="tag-outline-unmet",
                     severity="fault",
                     subject=where,
                     message=message,
@@ -260,7 +279,7 @@ def _next_photo(scene: Scene, views: list[View], vertices: Points3, where: str) 
     message = f"{where}: an outline in {spare[best].photo}, {apart[best]:.0f} degrees off the nearest used, would tighten it most"
     return (
         Finding(
-            code="tag_next_outline",
+            code="tag-next-outline",
             severity="note",
             subject=where,
             message=message,

@@ -120,7 +120,7 @@ def _check_closed(mesh: trimesh.Trimesh, where: str) -> tuple[Finding, ...]:
     if not mesh.volume > 0:
         raise InputError("the mesh holds no volume", where=where, value=f"{mesh.volume:.3g} mm3")
     message = f"{where}: some of its triangles were inside out; they were turned to face outward"
-    return (Finding(code="tag_mesh_turned", severity="note", subject=where, message=message),)
+    return (Finding(code="tag-mesh-turned", severity="note", subject=where, message=message),)
 
 
 def _check_size(mesh: trimesh.Trimesh, where: str) -> tuple[Finding, ...]:
@@ -132,7 +132,7 @@ def _check_size(mesh: trimesh.Trimesh, where: str) -> tuple[Finding, ...]:
     )
     return (
         Finding(
-            code="tag_mesh_tiny",
+            code="tag-mesh-tiny",
             severity="warning",
             subject=where,
             message=message,

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from elbowroom.recon.stations import Station, check_inside
 from elbowroom.shared.arrays import Points2
-from elbowroom.shared.errors import InputError
-from elbowroom.shared.lens import undistort_points
+from elbowroom.shared.errors import InputError, SolveError
+from elbowroom.shared.lens import project_points, undistort_points
 
 if TYPE_CHECKING:
     import shapely
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 SAG_PX = 0.25
 """Most a chord may stray from the curve it stands for, px; twice it is added to the widening, so nothing is lost by it."""
 
-SAG_SAFETY = 1.3
-"""The quarter points may miss the largest stray of a lopsided edge by a little."""
+ROUNDS = 12
+"""Halvings of an edge before giving up: 4096 pieces."""
 
 MITRE_LIMIT = 2.0
 """Corners sharper than 60 degrees are cut off square beyond twice the widening."""
@@ -55,9 +56,9 @@ def cone_polygon(drawn: shapely.Polygon, widen_px: float, station: Station) -> P
     Between two clicks the hand may have followed the photo's straight line or the thing's own straight edge, which
     the lens bends: the section holds both.
     """
-    both = drawn.union(_bent(drawn, station)) if _most_sag(_ring(drawn), station) > SAG_PX else drawn
-    grown = grow(both, widen_px + 2 * SAG_PX)  # once for each of the two rounds of chords
-    return undistort_points(_subdivided(_ring(grown), station), station.lens)
+    grown = grow(drawn.union(_bent(drawn, station)), widen_px + 2 * SAG_PX)  # once for each round of chords
+    ring_px = refined(_ring(grown), lambda px: station.lens.focal_px * undistort_points(px, station.lens))
+    return undistort_points(ring_px, station.lens)
 
 
 def grow(polygon: shapely.Polygon, by_px: float) -> shapely.Polygon:
@@ -79,41 +80,24 @@ def _bent(drawn: shapely.Polygon, station: Station) -> shapely.Polygon:
     """Return the outline with edges straight in the world instead of in the photo, as chords in pixels."""
     import shapely
 
-    ring = _ring(drawn)
-    xy, parts = undistort_points(ring, station.lens), _parts(ring, station)
-    rows = _between(xy, parts)
-    depth = np.column_stack([rows, np.ones(len(rows))])
-    pixels = station.project(station.camera_from_world.inverse().apply(1000.0 * depth))
-    return shapely.Polygon(pixels).buffer(0)
+    def pixels(xy: Points2) -> Points2:
+        return project_points(np.column_stack([xy, np.ones(len(xy))]), station.lens)
+
+    ring_xy = refined(undistort_points(_ring(drawn), station.lens), pixels)
+    return shapely.Polygon(pixels(ring_xy)).buffer(0)
 
 
-def _subdivided(ring_px: Points2, station: Station) -> Points2:
-    """Return the ring with points added so that its edges stay within `SAG_PX` when undistorted."""
-    return _between(ring_px, _parts(ring_px, station))
-
-
-def _between(ring: Points2, parts: list[int]) -> Points2:
-    following = np.roll(ring, -1, axis=0)
-    rows = [a + (b - a) * np.arange(k)[:, None] / k for a, b, k in zip(ring, following, parts, strict=True)]
-    return np.vstack(rows)
-
-
-def _parts(ring_px: Points2, station: Station) -> list[int]:
-    """A chord's sag falls with the square of its length, so n parts lower it n² times."""
-    return [max(1, int(np.ceil(np.sqrt(s / SAG_PX)))) for s in _sags(ring_px, station)]
-
-
-def _most_sag(ring_px: Points2, station: Station) -> float:
-    return float(_sags(ring_px, station).max())
-
-
-def _sags(ring_px: Points2, station: Station) -> Points2:
-    """Return how far, px, each edge's undistorted quarter points stray from the undistorted chord at most."""
-    a = ring_px
-    b = np.roll(ring_px, -1, axis=0)
-    ends = undistort_points(a, station.lens), undistort_points(b, station.lens)
-    worst = np.zeros(len(a))
-    for t in (0.25, 0.5, 0.75):
-        stray = undistort_points(a + t * (b - a), station.lens) - (ends[0] + t * (ends[1] - ends[0]))
-        worst = np.maximum(worst, np.linalg.norm(stray, axis=1))
-    return worst * station.lens.focal_px * SAG_SAFETY
+def refined(ring: Points2, bend: Callable[[Points2], Points2]) -> Points2:
+    """Return a ring (n, 2) with points added until no edge, bent by `bend`, strays from its chord by `SAG_PX`."""
+    for _ in range(ROUNDS):
+        following = np.roll(ring, -1, axis=0)
+        start, end = bend(ring), bend(following)
+        stray = np.zeros(len(ring))
+        for t in (0.25, 0.5, 0.75):
+            middle = bend(ring + t * (following - ring))
+            stray = np.maximum(stray, np.linalg.norm(middle - start - t * (end - start), axis=1))
+        cut = np.flatnonzero(stray > SAG_PX)
+        if len(cut) == 0:
+            return ring
+        ring = np.insert(ring, cut + 1, (ring[cut] + following[cut]) / 2, axis=0)
+    raise SolveError("the lens bends this outline without end", where=f"outline of {len(ring)} points")

@@ -195,7 +195,7 @@ def _check_angle(directions: Points3, where: str) -> tuple[Finding, ...]:
     )
     return (
         Finding(
-            code="tag_shallow_rays",
+            code="tag-shallow-rays",
             severity="warning",
             subject=where,
             message=message,
@@ -248,5 +248,5 @@ def _check_residuals(
     )
     numbers = {"off_px": off, "sigmas": float(tests[worst])}
     return scale, (
-        Finding(code="tag_pick_off", severity="warning", subject=where, message=message, numbers=numbers),
+        Finding(code="tag-pick-off", severity="warning", subject=where, message=message, numbers=numbers),
     )

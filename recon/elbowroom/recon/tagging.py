@@ -44,7 +44,7 @@ Made = dict[str, bytes]
 Progress = Callable[[int, int, str], None]
 Measured = tuple[tuple[Obstacle, ...], tuple[Finding, ...]]
 
-FINDING_PREFIX = "tag_"
+FINDING_PREFIX = "tag-"
 """All findings of this step carry it, so that measuring again replaces them and leaves the others alone."""
 
 

@@ -121,7 +121,7 @@ def _bend_finding(turns: Floats, sags: Floats, where: str) -> tuple[Finding, ...
         return ()
     message = f"{where}: turns {turn:.0f} degrees at axis point {int(turns.argmax()) + 1}; the tube was grown by {sags.max():.1f} mm there to hold the bend, more axis points make it slimmer"
     numbers = {"turn_deg": turn, "grown_mm": float(sags.max())}
-    return (Finding(code="tag_tube_bend", severity="note", subject=where, message=message, numbers=numbers),)
+    return (Finding(code="tag-tube-bend", severity="note", subject=where, message=message, numbers=numbers),)
 
 
 # --- from edges ----------------------------------------------------------------------------------------------
@@ -228,7 +228,7 @@ def _start(
         return point, along, ()
     message = f"{where}: the photos see the tube from nearly one side ({angle:.1f} degrees); draw its edges in a photo taken across it"
     finding = Finding(
-        code="tag_shallow_rays",
+        code="tag-shallow-rays",
         severity="warning",
         subject=where,
         message=message,
@@ -339,5 +339,5 @@ def _edge_finding(solved: Adjusted, tag: TubeTag, where: str) -> tuple[Finding, 
     message = f"{where}: an edge in {edge.photo} misses the tube of all edges by {off:.1f} px, {tests[worst]:.0f} times its doubt; draw it again, or the tube isn't straight and round"
     numbers = {"off_px": off, "sigmas": float(tests[worst])}
     return (
-        Finding(code="tag_edge_off", severity="warning", subject=where, message=message, numbers=numbers),
+        Finding(code="tag-edge-off", severity="warning", subject=where, message=message, numbers=numbers),
     )
