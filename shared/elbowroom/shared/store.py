@@ -140,7 +140,7 @@ class SceneFile:
         StoreError
             When it can't be written (disk full, no permission); the file is then as before.
         """
-        text = scene.model_dump_json(exclude_defaults=True)
+        text = scene.model_dump_json()
         with _told(self.path), self._db:
             self._db.execute("BEGIN IMMEDIATE")
             parent = self._head_id()
