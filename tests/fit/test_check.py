@@ -138,9 +138,18 @@ def test_overlap_is_never_a_positive_gap(
     """fcl's distance calls an obstacle inside the plate clear; here every overlap must read 0 or below."""
     row = gap_to(trimesh.creation.box(size), at)
     assert row.gap_mm <= 0
-    assert row.verdict == "touches"
+    assert row.verdict == "cuts"
     if depth:
         assert row.gap_mm == pytest.approx(-depth, abs=1e-6)
+
+
+def test_a_weld_may_touch_but_not_cut_deep() -> None:
+    """A contact asked for may seem up to half a millimetre deep (a dressed edge), not a centimetre."""
+    for depth, verdict in ((0.4, "touches"), (6.0, "cuts")):
+        seat, seats = obstacle(BOX, (30, 0, -10.0 + depth), name="seat", clearance_mm=6)
+        result = check_plate(plate(touches=("seat",)), [seat], seats, sigmas=2)
+        assert [r.verdict for r in result.rows] == [verdict]
+        assert result.passes == (verdict == "touches")
 
 
 def test_flush_on_the_face_is_contact() -> None:
@@ -281,6 +290,7 @@ def test_verdicts_order_and_progress() -> None:
     assert verdicts["rail"] == "slides over"
     assert verdicts["near"] == "tight"
     assert verdicts["far"] == "clear"
+    assert verdicts["seat"] == "touches"
     assert not result.passes
     assert shares == sorted(shares)
     assert shares[-1] == pytest.approx(1)

@@ -25,6 +25,9 @@ from elbowroom.shared.scene import Check, GapRow, Obstacle, Plate, vec3
 GAP_STEP_MM = 0.0005
 """Refining stops when a finer step can't move anything further than this near the minimum: half of 0.001 mm."""
 
+CONTACT_MM = 0.5
+"""How deep a plate may seem to stand in what it is welded to, besides its doubt: a fitted edge is dressed by that much."""
+
 MARGIN_MM = 1e-6
 """A gap this much under what is required still passes: rounding of a chain of transforms, not room."""
 
@@ -100,14 +103,12 @@ def check_plate(
         value, gap = _least_over_travel(scene, travel_steps, _teller(progress, k, len(obstacles)))
         rows.append(_row(plate, obstacle, world_from_plate, value, gap, sigmas))
     rows.sort(key=lambda row: row.gap_mm - row.required_mm)
-    return Check(plate=plate.name, rows=tuple(rows), passes=all(passes(row, plate) for row in rows))
+    return Check(plate=plate.name, rows=tuple(rows), passes=all(passes(row) for row in rows))
 
 
-def passes(row: GapRow, plate: Plate) -> bool:
+def passes(row: GapRow) -> bool:
     """Whether a row is as it should be: clear, sliding without cutting into the steel, or a contact asked for."""
-    if row.verdict == "slides over":
-        return row.gap_mm > 0
-    return row.verdict == "clear" or row.obstacle in plate.touches
+    return row.verdict in ("clear", "touches", "slides over")
 
 
 def _teller(progress: Callable[[float], None] | None, done: int, count: int) -> Callable[[float], None]:
@@ -156,10 +157,13 @@ def _direction(gap: Gap) -> Floats:
 
 
 def _verdict(plate: Plate, obstacle: Obstacle, gap: float, required: float) -> str:
+    if obstacle.name in plate.touches and obstacle.part == "body":
+        doubt = required - obstacle.clearance_mm
+        return "touches" if gap >= -(CONTACT_MM + doubt) else "cuts"
+    if gap <= 0:
+        return "cuts"
     if obstacle.name in plate.slides_over:
         return "slides over"
-    if gap <= 0:
-        return "touches"
     return "clear" if gap >= required - MARGIN_MM else "tight"
 
 

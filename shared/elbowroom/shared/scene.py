@@ -524,7 +524,11 @@ class Plate(Entity):
 
 
 class GapRow(Entity):
-    """One obstacle's least distance to a plate over its whole travel, what was asked, its doubt, and the verdict."""
+    """One obstacle's least distance to a plate over its whole travel, what was asked, its doubt, and the verdict.
+
+    "clear" keeps what is required, "tight" keeps less, "cuts" stands in the steel; "touches" is a contact asked for (the
+    thing the plate is welded to) and "slides over" the thing a slot goes round.
+    """
 
     plate: Name
     obstacle: Name
@@ -536,7 +540,7 @@ class GapRow(Entity):
     at_plate_mm: Vec3
     at_obstacle_mm: Vec3
     worst_travel: float | None = None
-    verdict: Literal["clear", "tight", "touches", "slides over"]
+    verdict: Literal["clear", "tight", "cuts", "touches", "slides over"]
 
 
 class Check(Entity):

@@ -80,13 +80,18 @@ def show_plate(plate: Plate, unit: ShownUnit) -> None:
 
 def show_check(check: Check, unit: ShownUnit) -> None:
     """Print a plate's gap table, least margin first."""
-    table = Table(title=f"gaps of {check.plate}, tightest first", title_justify="left")
+    table = Table(title=f"gaps of {check.plate} in {unit}, tightest first", title_justify="left", box=None)
     for name in ("obstacle", "gap", "asked", "required", "sd", "worst at", "verdict"):
         table.add_column(name, justify="left" if name in ("obstacle", "verdict") else "right", no_wrap=True)
     for r in check.rows:
         thing = r.obstacle if r.part == "body" else f"{r.obstacle}, {r.part}"
         at = "" if r.worst_travel is None else f"{r.worst_travel:+.1f}"
-        cells = [show_length(v, unit) for v in (r.gap_mm, r.clearance_mm, r.required_mm)]
-        table.add_row(thing, *cells, show_length(r.sd_mm, unit, 3), at, r.verdict)
-    console().print(table)
+        cells = [_bare(v, unit) for v in (r.gap_mm, r.clearance_mm, r.required_mm, r.sd_mm)]
+        table.add_row(thing, *cells, at, r.verdict)
+    Console(file=sys.stdout, highlight=False, width=110).print(table)
     console().print(f"{check.plate}: {'PASS' if check.passes else 'HOLD'}", markup=False)
+
+
+def _bare(mm: float, unit: ShownUnit) -> str:
+    """Return a length without its unit, for a column that names it."""
+    return f"{mm:.2f}" if unit == "mm" else f"{mm / 25.4:.3f}"
