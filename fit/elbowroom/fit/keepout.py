@@ -355,14 +355,16 @@ def _union(polygons: Floats) -> shapely.Geometry:
 
 
 def _fill_inside(union: shapely.Geometry, corners: Floats, level: float) -> shapely.Geometry:
-    """Fill the holes of the union that lie inside the solid: there the slab is wholly in it."""
+    """Fill what the union leaves open inside the solid: there the slab is wholly in it."""
+    rings = shapely.get_rings(shapely.get_parts(union))
+    if len(rings) == shapely.get_num_geometries(union):
+        return union
+    open_parts = shapely.get_parts(shapely.difference(shapely.union_all(shapely.polygons(rings)), union))
     filled = [union]
-    for polygon in shapely.get_parts(union):
-        for ring in polygon.interiors:
-            hole = Polygon(ring)
-            at = hole.representative_point()
-            if _winding(np.array([at.x, at.y]), level, corners) > 0:
-                filled.append(hole)
+    for part in open_parts:
+        at = part.representative_point()
+        if _winding(np.array([at.x, at.y]), level, corners) > 0:
+            filled.append(part)
     return shapely.union_all(filled) if len(filled) > 1 else union
 
 

@@ -27,6 +27,9 @@ WALL_DEPTH_MM = 0.01
 ROOM_MM = 250.0
 """Webs may go this far round outside the box of the pads."""
 
+FRAME_MM = 60.0
+"""Width of the frame round that box which no web may enter: obstacles are cut off at the box."""
+
 TRIES = 10
 """Routes looked at before the best is taken."""
 
@@ -92,8 +95,8 @@ def blockers_of(demand: Demand, bounds: Polygon) -> shapely.Geometry:
     """Return all the plate must stay out of within the box: keep-outs, what lies behind walls, what is off the area."""
     shapes = [shapely.intersection(k, bounds) for k in demand.keepouts.values()]
     shapes += [wall_shape(w, bounds) for w in demand.walls]
-    if demand.area is not None:
-        shapes.append(shapely.difference(bounds, Polygon(demand.area)))
+    area = bounds if demand.area is None else shapely.intersection(bounds, Polygon(demand.area))
+    shapes.append(shapely.difference(bounds.buffer(FRAME_MM, join_style="mitre"), area))
     union = shapely.union_all(shapes)
     return shapely.MultiPolygon(
         [p for p in shapely.get_parts(union) if isinstance(p, Polygon) and p.area > 0]

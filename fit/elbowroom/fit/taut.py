@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
+import shapely.ops
 from shapely.geometry import LineString, Polygon
 
 from elbowroom.shared.arrays import Floats, Points2
@@ -59,7 +60,7 @@ def taut_loop(shape: Polygon, blockers: shapely.Geometry, narrow_mm: float) -> t
         inside = shapely.intersection(near, pocket) if pocket.area > SLIVER_MM2 else Polygon()
         if inside.area > 0:
             mouth = _mouth(pocket, loop)
-            added = _ways_out(inside, mouth, shape, narrow_mm)
+            added = _ways_out(inside, pocket, mouth, shape, narrow_mm)
             cuts += added
             path = _shortest_path(shapely.difference(pocket, shapely.union_all([nearby, *added])), mouth)
             paths[(float(mouth[0, 0]), float(mouth[0, 1]))] = path
@@ -86,33 +87,84 @@ def _mouth(pocket: Polygon, loop: Points2) -> Floats:
     return best
 
 
-def _ways_out(inside: shapely.Geometry, mouth: Floats, shape: Polygon, narrow: float) -> list[Polygon]:
-    """Return strips that join the islands in a pocket to its mouth."""
+def _ways_out(
+    inside: shapely.Geometry, pocket: Polygon, mouth: Floats, shape: Polygon, narrow: float
+) -> list[Polygon]:
+    """Return strips that join the islands in a pocket to its mouth, or to what is joined to it already."""
     door = LineString(mouth)
     parts = [p for p in shapely.get_parts(inside) if p.area > 0]
-    islands = [p for p in parts if p.distance(door) > TOUCH_MM]
+    islands = sorted((p for p in parts if p.distance(door) > TOUCH_MM), key=lambda p: float(p.distance(door)))
+    out: shapely.Geometry = shapely.union_all([door, *(p for p in parts if p.distance(door) <= TOUCH_MM)])
     cuts: list[Polygon] = []
-    for island in sorted(islands, key=lambda p: p.distance(door)):
-        if cuts and shapely.intersects(shapely.union_all(cuts), island):
-            continue
-        cuts.append(_way_out(island, mouth, shape, narrow))
+    for island in islands:
+        if not out.intersects(island):
+            cuts.append(_way_out(island, out, pocket, mouth, shape, narrow))
+            out = shapely.union_all([out, cuts[-1]])
+        out = shapely.union_all([out, island])
     return cuts
 
 
-def _way_out(island: Polygon, mouth: Floats, shape: Polygon, narrow: float) -> Polygon:
-    """Return a strip from the island out through the mouth: as wide as the island if there is room, else narrower."""
+def _way_out(
+    island: Polygon, out: shapely.Geometry, pocket: Polygon, mouth: Floats, shape: Polygon, narrow: float
+) -> Polygon:
+    """Return a strip from the island to the mouth, as wide as the island if there is room, or any narrower way out."""
+    straight = _straight_way(shapely.convex_hull(island), mouth, shape, narrow)
+    if straight is not None:
+        return straight
+    link = shapely.shortest_line(island, out).buffer(0.5 * narrow, quad_segs=16)
+    if link.distance(shape) > 0:
+        return link
+    core = shapely.centroid(island).buffer(0.5 * narrow, quad_segs=16)
+    straight = _straight_way(core, mouth, shape, narrow)
+    return _bent_way(island, pocket, mouth, shape, narrow) if straight is None else straight
+
+
+def _straight_way(body: Polygon, mouth: Floats, shape: Polygon, narrow: float) -> Polygon | None:
     along = (mouth[1] - mouth[0]) / np.linalg.norm(mouth[1] - mouth[0])
     outward = np.array([along[1], -along[0]])
-    far = island.hausdorff_distance(LineString(mouth)) + 2 * narrow
-    core = shapely.centroid(island).buffer(0.5 * narrow, quad_segs=16)
-    for body in (shapely.convex_hull(island), core):
-        for turn in np.radians(TURNS_DEG):
-            c, s = np.cos(turn), np.sin(turn)
-            way = np.array([c * outward[0] - s * outward[1], s * outward[0] + c * outward[1]]) * far / c
-            swept = _swept(body, way)
-            if swept.distance(shape) > 0:
-                return swept
+    far = shapely.hausdorff_distance(body, LineString(mouth)) + 2 * narrow
+    for turn in np.radians(TURNS_DEG):
+        c, s = np.cos(turn), np.sin(turn)
+        way = np.array([c * outward[0] - s * outward[1], s * outward[0] + c * outward[1]]) * far / c
+        swept = _swept(body, way)
+        if swept.distance(shape) > 0:
+            return swept
+    return None
+
+
+def _bent_way(island: Polygon, pocket: Polygon, mouth: Floats, shape: Polygon, narrow: float) -> Polygon:
+    """Return the shortest strip of the least width from the island out through the mouth, past whatever bends.
+
+    Raises
+    ------
+    ValueError
+        When none fits.
+    """
+    door = LineString(mouth)
+    grown = shape.buffer(0.5 * narrow + 10 * TOUCH_MM, quad_segs=16)
+    room = shapely.difference(shapely.union(pocket, door.buffer(1.0)), grown)
+    for part in shapely.get_parts(room):
+        exits = shapely.intersection(part, door)
+        if exits.is_empty or part.distance(island) > 0.5 * narrow:
+            continue
+        shore, start = (np.array(p.coords[0]) for p in shapely.ops.nearest_points(island, part))
+        end = np.array(shapely.ops.nearest_points(exits, shapely.Point(start))[0].coords[0])
+        corners, triangles = _triangulated(part)
+        corners = np.vstack([corners, start, end])
+        near = [_triangle_at(corners, triangles, p) for p in (start, end)]
+        portals = _crossings(triangles, near[0], {near[1]})
+        path = corners[_funnel(corners, portals, len(corners) - 2, len(corners) - 1)]
+        along = (mouth[1] - mouth[0]) / np.linalg.norm(mouth[1] - mouth[0])
+        beyond = end + 2 * narrow * np.array([along[1], -along[0]])
+        strip = LineString(np.vstack([shore, path, beyond])).buffer(0.5 * narrow, quad_segs=16)
+        if strip.distance(shape) > 0:
+            return strip
     raise ValueError("no way out for a blocker inside the profile")
+
+
+def _triangle_at(corners: Points2, triangles: Triangles, point: Floats) -> int:
+    shapes = shapely.polygons(corners[np.array(triangles)])
+    return int(shapely.distance(shapes, shapely.points(point)).argmin())
 
 
 def _swept(body: Polygon, way: Floats) -> Polygon:
@@ -142,24 +194,27 @@ def _triangulated(room: Polygon) -> tuple[Points2, Triangles]:
 
 def _portals(triangles: Triangles, first: int, last: int) -> list[tuple[int, int]]:
     """Return the edges crossed from corner `first` to corner `last`, each as (left, right) of the way."""
-    owner = {(t[k], t[(k + 1) % 3]): i for i, t in enumerate(triangles) for k in range(3)}
     start = next(i for i, t in enumerate(triangles) if first in t)
+    return _crossings(triangles, start, {i for i, t in enumerate(triangles) if last in t})
+
+
+def _crossings(triangles: Triangles, start: int, goals: set[int]) -> list[tuple[int, int]]:
+    """Return the edges crossed from one triangle to the nearest of others, each as (left, right) of the way."""
+    owner = {(t[k], t[(k + 1) % 3]): i for i, t in enumerate(triangles) for k in range(3)}
     came: dict[int, tuple[int, tuple[int, int]]] = {start: (-1, (0, 0))}
     queue = deque([start])
-    goal = -1
     while queue:
-        i = queue.popleft()
-        t = triangles[i]
-        if last in t:
-            goal = i
+        goal = queue.popleft()
+        if goal in goals:
             break
+        t = triangles[goal]
         for k in range(3):
             edge = (t[k], t[(k + 1) % 3])
             j = owner.get((edge[1], edge[0]), -1)
             if j >= 0 and j not in came:
-                came[j] = (i, edge)
+                came[j] = (goal, edge)
                 queue.append(j)
-    if goal < 0:
+    else:
         raise ValueError("a blocker cuts the pocket through")
     crossed = []
     while came[goal][0] >= 0:
