@@ -7,6 +7,7 @@ import pytest
 from tests.recon.true_job import job, pick, typed
 
 from elbowroom.recon.motions import measure_motion
+from elbowroom.recon.rays import solve_point
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import Hinge, Motion, Slide
 
@@ -18,8 +19,10 @@ def test_a_hinge_keeps_degrees() -> None:
     assert motion.point_world == pytest.approx([10, 0, -30], abs=1e-6)
     assert motion.direction_world == pytest.approx([0, 0, 1], abs=1e-8)
     assert motion.travel == (-12, 30)
-    # tilt sd² = worst of both ends' covariances added, over the length squared; a 30 degree turn moves by 2 sin 15 deg
-    assert motion.per_reach > 0
+    # tilt variance = the ends' covariances added, worst way, over the length squared; 30 degrees move by 2 sin 15 deg
+    ends = [solve_point(p, job(), 1.0).covariance for p in hinge.axis]
+    tilt = np.linalg.eigvalsh(ends[0] + ends[1])[-1] / 70**2
+    assert motion.per_reach == pytest.approx(tilt * (2 * np.sin(np.deg2rad(15))) ** 2)
     assert np.linalg.eigvalsh(motion.covariance).min() > 0
 
 

@@ -59,6 +59,12 @@ def test_doubt_is_the_spread_of_noisy_edges() -> None:
     # two degrees across the axis: mean 2 if the doubt were the axis' alone; the radius' share in it lowers that
     assert 0.8 < np.mean(squares) < 2.4
     assert abs(np.mean(radii)) < 4 * np.std(radii) / np.sqrt(150)
+    # beside a typed diameter the doubt has the radius' variance on top, both ways across; a sample sd is good to 6 %
+    fitted, fixed = (
+        measure_tube(straight(("north", "east", "top"), diameter_mm=d), scene) for d in (None, 2 * RADIUS)
+    )
+    added = np.sqrt(np.trace(fitted.covariance - fixed.covariance) / 2)
+    assert added == pytest.approx(np.std(radii), rel=0.25)
 
 
 def test_a_typed_diameter_is_kept() -> None:
