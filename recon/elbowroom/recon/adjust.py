@@ -64,20 +64,20 @@ class Adjusted:
         return slice(first + 3, first + 6)
 
 
-def adjust(
-    start: State, network: Network, *, cancelled: Callable[[], bool] | None = None, robust: bool = True
-) -> Adjusted:
-    """Adjust a network from first values.
+def robust_state(start: State, network: Network, *, cancelled: Callable[[], bool] | None = None) -> State:
+    """Return the state near the least sum from first values that gross errors have pulled about (Cauchy weights).
 
-    Parameters
-    ----------
-    start, network : State, Network
-        First values, and what was observed.
-    cancelled : callable, optional
-        Asked whether to stop.
-    robust : bool
-        Start with Cauchy weights: for first values that gross errors have pulled about. Leave it out from a state
-        that was adjusted before.
+    Raises
+    ------
+    SolveError
+        When cancelled, or when the normal matrix is singular.
+    """
+    every = np.ones(len(network.station), dtype=bool)
+    return _iterate(start, network, every, robust=True, cancelled=cancelled)
+
+
+def adjust(start: State, network: Network, *, cancelled: Callable[[], bool] | None = None) -> Adjusted:
+    """Adjust a network by plain least squares from a state near it, rejecting gross errors round by round.
 
     Raises
     ------
@@ -85,8 +85,6 @@ def adjust(
         When cancelled, when the normal matrix is singular, or when too few sightings survive.
     """
     state, used = start, np.ones(len(network.station), dtype=bool)
-    if robust:
-        state = _iterate(state, network, used, robust=True, cancelled=cancelled)
     for turn in range(REJECTION_ROUNDS):
         keep = _kept(state, network, used)
         if turn and (keep == used).all():

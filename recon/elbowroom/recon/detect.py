@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +16,25 @@ from elbowroom.shared.errors import InputError
 
 FIND_WIDTH_PX = 2000
 """Longest side of the reduced copy on which targets are found: a 36 px target of a 12 MP photo keeps 2 px a module."""
+
+FEW_TARGETS = 4
+"""With fewer targets than this a photo hangs on them: worth a second, slower look."""
+
+QUICK = {
+    "adaptiveThreshWinSizeMin": 11,
+    "adaptiveThreshWinSizeMax": 11,
+    "adaptiveThreshConstant": 10,
+    "minMarkerPerimeterRate": 0.03,
+}
+"""One threshold for lit, sharp targets 30 px wide or more in a 12 MP photo: 10 grey levels below the surroundings."""
+
+THOROUGH = {
+    "adaptiveThreshWinSizeMin": 9,
+    "adaptiveThreshWinSizeMax": 29,
+    "adaptiveThreshWinSizeStep": 20,
+    "minMarkerPerimeterRate": 0.02,
+}
+"""Two thresholds, for small, dim or blurred targets; four times as slow on a photo full of texture."""
 
 MIN_SIDE_PX = 16.0
 """Shortest side of a target that is used: below it boundaries are under 2 px apart and blur into one another."""
@@ -57,31 +76,34 @@ def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], 
 
 
 def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
-    """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo."""
+    """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo.
+
+    A quick look comes first; a photo in which it finds too few to be joined gets a thorough one.
+    """
     factor = max(1.0, max(image.shape[:2]) / FIND_WIDTH_PX)
     small = image
     if factor > 1:
         size = (round(image.shape[1] / factor), round(image.shape[0] / factor))
         small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     scale = np.array([image.shape[1] / small.shape[1], image.shape[0] / small.shape[0]])
-    detector = cv2.aruco.ArucoDetector(family or predefined_family(), _parameters())
-    corners, ids, _ = detector.detectMarkers(small)
+    found = _look(small, family, QUICK)
+    if len(found) < FEW_TARGETS:
+        found = _look(small, family, THOROUGH)
+    return [(t, (c + 0.5) * scale - 0.5) for t, c in found]
+
+
+def _look(image: Image, family: Family | None, settings: Mapping[str, float]) -> list[tuple[int, Points2]]:
+    parameters = cv2.aruco.DetectorParameters()
+    for name, value in settings.items():
+        setattr(parameters, name, value)
+    detector = cv2.aruco.ArucoDetector(family or predefined_family(), parameters)
+    corners, ids, _ = detector.detectMarkers(image)
     if ids is None:
         return []
     return [
-        (int(t), (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * scale - 0.5)
+        (int(t), np.asarray(c, dtype=np.float64).reshape(4, 2))
         for t, c in zip(np.asarray(ids).ravel(), corners, strict=True)
     ]
-
-
-def _parameters() -> cv2.aruco.DetectorParameters:
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 9
-    parameters.adaptiveThreshWinSizeMax = 29
-    parameters.adaptiveThreshWinSizeStep = 20
-    parameters.minMarkerPerimeterRate = 0.02
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    return parameters
 
 
 def measure_targets(

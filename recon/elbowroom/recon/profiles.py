@@ -145,16 +145,15 @@ def _read(image: Image, laid: _Boundaries, count: int) -> list[Edges | None]:
 
 
 def _sample(image: Image, grid: Floats) -> Floats:
-    """Return grey values at pixel positions (..., 2), bilinear; the crop keeps remap within its size limits."""
-    low = np.maximum(np.floor(grid.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
-    high = np.ceil(grid.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    crop = image[low[1] : high[1], low[0] : high[0]]
+    """Return grey values at profiles' positions (n, taps, 2), bilinear; the crop keeps remap within its size limits."""
+    ends = grid[:, [0, -1]].reshape(-1, 2).T.copy()  # coordinates in rows: far quicker to search
+    low = np.maximum(np.floor(ends.min(axis=1)).astype(int) - 2, 0)
+    high = np.ceil(ends.max(axis=1)).astype(int) + 3
+    crop = image[low[1] : high[1], low[0] : high[0]].astype(np.float32)
     if crop.size == 0:
         return np.zeros(grid.shape[:-1])
-    maps = (grid - low).astype(np.float32)
-    out = cv2.remap(
-        crop.astype(np.float32), maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    x, y = ((grid[..., k] - low[k]).astype(np.float32) for k in (0, 1))
+    out = cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, dtype=np.float64)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from elbowroom.recon.adjust import Adjusted, adjust
+from elbowroom.recon.adjust import Adjusted, adjust, robust_state
 from elbowroom.recon.distances import distance_findings, trusted_distances
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State
@@ -65,18 +65,16 @@ def solve_network(
     index = _index(readings, start, prints)
     known = known_distances(scene, set(index.targets))
     distances, ratio, findings = trusted_distances(known, {t: p.shift for t, p in start.targets.items()})
-    state = _first_state(index, start, lenses, ratio)
+    first = state = _first_state(index, start, lenses, ratio)
     sides = np.array([prints[t].side_mm for t in index.targets]) * ratio
     sds = np.array([side_sd(scene, b, scale_known=bool(distances)) for b in index.batches])
     corners = [[s.corners for s in r.sightings] for r in readings]
-    network = _network(readings, corners, index, prints, sides, distances, sds, state)
-    adjusted = adjust(state, network, cancelled=cancelled)
-    found = {
-        n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, adjusted.state.lenses, strict=True)
-    }
+    network = _network(readings, corners, index, prints, sides, distances, sds, first)
+    state = robust_state(state, network, cancelled=cancelled)
+    found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
-    network = _network(readings, corners, index, prints, sides, distances, sds, state)
-    adjusted = adjust(adjusted.state, network, cancelled=cancelled, robust=False)
+    network = _network(readings, corners, index, prints, sides, distances, sds, first)
+    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
     solution = Solution(adjusted, network, index, bool(distances), findings)
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(_rejections(readings, adjusted) + distance_findings(distances, centres))
