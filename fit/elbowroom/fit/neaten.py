@@ -16,7 +16,7 @@ FLATTEST_MM = 500.0
 MARGIN = 1.02
 """Short pieces are brought a little past the least length."""
 
-SAMPLES = 5
+SAMPLES = 17
 """Points taken on each arc when two are replaced by one."""
 
 NEAR_SHARE = 0.8
@@ -70,16 +70,19 @@ def _is_boss(chain: Chain, i: int, bosses: Floats) -> bool:
 
 
 def _one_disc(chain: Chain, i: int, j: int, radius: float) -> tuple[Floats, float]:
-    """Return the disc fitted to the arcs of i and j, and how far it stands off them."""
-    points, normals = [], []
+    """Return the disc fitted to the arcs of i and j that covers both, and how far it stands off them."""
     found = legs(chain)
-    for k in (i, j):
-        p, n = _arc_samples(chain, k, found.arrive[k], float(found.turns[k]))
-        points.append(p)
-        normals.append(n)
-    samples = np.vstack(points)
-    disc = fitted_disc(samples, np.vstack(normals), radius)
+    rows = [_arc_samples(chain, k, found.arrive[k], float(found.turns[k])) for k in (i, j)]
+    samples, normals = (np.vstack(column) for column in zip(*rows, strict=True))
+    disc = fitted_disc(samples, normals, radius)
+    bulge = max(_sagitta(chain, k, float(found.turns[k])) for k in (i, j))
+    disc[2] += bulge
     return disc, float(disc[2] - np.hypot(*(samples - disc[:2]).T).min())
+
+
+def _sagitta(chain: Chain, k: int, turn: float) -> float:
+    """Return how far an arc swells between its samples."""
+    return float(chain.radii[k] * (1 - np.cos(turn / (SAMPLES - 1) / 2)))
 
 
 def _arc_samples(chain: Chain, k: int, start: Floats, turn: float) -> tuple[Points2, Points2]:

@@ -15,8 +15,8 @@ from elbowroom.shared.arrays import Floats, Points2
 DISC_POINTS = 120
 """Corners of the polygon that stands for a disc while the band is pulled taut; exact circles replace it after."""
 
-ANCHOR_ROOM_MM = 0.5
-"""Anchors stand this much further in than half a web: planning grows blockers by up to 0.35 mm too much."""
+ANCHOR_ROOM_MM = 2.0
+"""Anchors stand this much further in than half a web: webs are planned with up to 1.8 mm to spare."""
 
 SNIPE_SHARE = 0.6
 """Weld strips narrow by this share of their depth at each end, so that the outline can run straight on from the weld."""

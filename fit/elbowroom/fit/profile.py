@@ -11,7 +11,7 @@ from shapely.geometry import Polygon
 
 from elbowroom.fit.band import Band, band_round, web_discs
 from elbowroom.fit.pads import Pad, Wall
-from elbowroom.fit.routes import PLAN_CHORDS_MM, Roadmap, Web, all_webs, gate_at, joined, roadmap, tree
+from elbowroom.fit.routes import PLANS_MM, Roadmap, Web, all_webs, gate_at, joined, roadmap, tree
 from elbowroom.fit.stiffness import steel_for_stiffness
 from elbowroom.fit.verify import faults_of
 from elbowroom.shared.arrays import Points2
@@ -155,9 +155,9 @@ def _by_stiffness(found: list[tuple[Band, list[Web]]], demand: Demand) -> list[t
 
 
 def _trees_somehow(demand: Demand, blockers: shapely.Geometry) -> list[list[Web]]:
-    """Return trees planned coarsely, or finely where the coarse plan finds no passage."""
-    for chord in PLAN_CHORDS_MM:
-        trees = _trees(demand, roadmap(demand.pads, blockers, demand.web, chord))
+    """Return trees planned with room to spare, or with less where that leaves no passage."""
+    for plan in PLANS_MM:
+        trees = _trees(demand, roadmap(demand.pads, blockers, demand.web, plan))
         if trees:
             return trees
     return []

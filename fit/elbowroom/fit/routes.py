@@ -17,8 +17,9 @@ from elbowroom.shared.arrays import Floats, Points2
 PLAN_MARGIN_MM = 0.05
 """Webs keep this much more than they must, so that bands pulled taut round them stay apart from the blockers."""
 
-PLAN_CHORDS_MM = (0.25, 0.02)
-"""Blockers are simplified outward by this for planning, the finer where passages are tight."""
+PLANS_MM = ((1.5, 0.25), (0.4, 0.1), (PLAN_MARGIN_MM, 0.02))
+"""Margin and chord tried in turn: webs planned with room to spare leave room for fewer and larger arcs. Blockers are
+simplified outward by the chord."""
 
 INSIDE_MM = 1e-6
 """Lines that touch a blocker's grown edge are free; those that go this deep are not."""
@@ -50,9 +51,11 @@ class Roadmap:
     closed: list[shapely.LineString] = field(default_factory=list)
 
 
-def roadmap(pads: Sequence[Pad], blockers: shapely.Geometry, web_mm: float, chord_mm: float) -> Roadmap:
+def roadmap(
+    pads: Sequence[Pad], blockers: shapely.Geometry, web_mm: float, plan_mm: tuple[float, float]
+) -> Roadmap:
     """Return the straight ways along which the middle of a web can run: anchors, and tangents of grown blockers."""
-    grown = grown_blockers(blockers, 0.5 * web_mm + PLAN_MARGIN_MM, chord_mm)
+    grown = grown_blockers(blockers, 0.5 * web_mm + plan_mm[0], plan_mm[1])
     corners, before, after = _outer_corners(grown)
     anchors = np.vstack([p.anchors for p in pads])
     pad_of = np.repeat(np.arange(len(pads)), [len(p.anchors) for p in pads])
