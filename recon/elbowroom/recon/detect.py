@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from elbowroom.recon.edges import Corners, Edges, fit_corners
+from elbowroom.recon.edges import Corners, Edges
 from elbowroom.recon.pattern import Family, predefined_family
 from elbowroom.recon.profiles import find_edges
 from elbowroom.shared.arrays import Image, Points2
@@ -78,7 +78,7 @@ def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], 
 def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
     """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo.
 
-    A quick look comes first; a photo in which it finds too few to be joined gets a thorough one.
+    On a large photo a quick look comes first; where it finds too few to join the photo, a thorough one follows.
     """
     factor = max(1.0, max(image.shape[:2]) / FIND_WIDTH_PX)
     small = image
@@ -86,7 +86,7 @@ def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, 
         size = (round(image.shape[1] / factor), round(image.shape[0] / factor))
         small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     scale = np.array([image.shape[1] / small.shape[1], image.shape[0] / small.shape[0]])
-    found = _look(small, family, QUICK)
+    found = _look(small, family, QUICK) if factor > 1 else []
     if len(found) < FEW_TARGETS:
         found = _look(small, family, THOROUGH)
     return [(t, (c + 0.5) * scale - 0.5) for t, c in found]
@@ -113,10 +113,8 @@ def measure_targets(
     large = [(t, c) for t, c in zip(targets, corners_px, strict=True) if _shortest_side(c) >= MIN_SIDE_PX]
     if not large:
         return []
-    edges = find_edges(image, [t for t, _ in large], np.array([c for _, c in large]), family)
-    found = [(t, e, c) for (t, c), e in zip(large, edges, strict=True) if e is not None]
-    fitted = fit_corners([e for _, e, _ in found], np.array([c for _, _, c in found]))
-    return [Sighting(t, e, f) for (t, e, _), f in zip(found, fitted, strict=True) if f is not None]
+    found = find_edges(image, [t for t, _ in large], np.array([c for _, c in large]), family)
+    return [Sighting(t, *pair) for (t, _), pair in zip(large, found, strict=True) if pair is not None]
 
 
 def _shortest_side(corners_px: Points2) -> float:

@@ -9,7 +9,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from elbowroom.recon.edges import Edges, fit_corners, homographies
+from elbowroom.recon.edges import Corners, Edges, fit_corners, homographies
 from elbowroom.recon.pattern import MODULES, EdgeSamples, Family, edge_samples
 from elbowroom.shared.arrays import Floats, Image, Ints
 
@@ -54,8 +54,8 @@ class _Boundaries:
 
 def find_edges(
     image: Image, targets: Sequence[int], corners_px: Floats, family: Family | None = None
-) -> list[Edges | None]:
-    """Return the boundary points of targets near approximate corners; None for each that shows too few.
+) -> list[tuple[Edges, Corners] | None]:
+    """Return the boundary points of targets near approximate corners, and the corners fitted to them.
 
     Parameters
     ----------
@@ -64,37 +64,41 @@ def find_edges(
     targets : sequence of int
         Ids of t targets.
     corners_px : Floats
-        (t, 4, 2) px, up to about 2 px off.
+        (t, 4, 2) px, up to about 3 px off.
     family : Family, optional
         Of the targets, unless they are of the one that is printed.
+
+    Returns
+    -------
+    list of (Edges, Corners) or None
+        None for a target that shows too few of its boundaries.
     """
     samples = [edge_samples(t, family) for t in targets]
     corners = np.array(corners_px, dtype=np.float64).reshape(-1, 4, 2)
-    out: list[Edges | None] = [None] * len(samples)
-    going = np.arange(len(samples))
+    out: list[tuple[Edges, Corners] | None] = [None] * len(samples)
+    going = list(range(len(samples)))
     for _ in range(FIT_ROUNDS):
-        found = _read(image, _laid([samples[i] for i in going], corners[going]), len(going))
-        out = _replaced(out, going, found)
-        going = np.array([i for i, e in zip(going, found, strict=True) if e is not None], dtype=int)
-        fitted = fit_corners([e for e in found if e is not None], corners[going], rounds=2)
-        moved = np.zeros(len(going))
-        for k, (i, fit) in enumerate(zip(going, fitted, strict=True)):
-            moved[k] = np.inf if fit is None else np.abs(fit.corners_px - corners[i]).max()
-            if fit is None or moved[k] > LOST_PX:
-                out[i], moved[k] = None, 0.0
-            else:
-                corners[i] = fit.corners_px
-        going = going[moved > SETTLED_PX]
-        if not len(going):
+        read = _read(image, _laid([samples[i] for i in going], corners[going]), len(going))
+        seen = [(i, edges) for i, edges in zip(going, read, strict=True) if edges is not None]
+        out = [None if i in going else kept for i, kept in enumerate(out)]
+        going = []
+        for i, edges, fitted, moved in _fitted(seen, corners):
+            if moved <= LOST_PX:
+                out[i], corners[i] = (edges, fitted), fitted.corners_px
+                going += [i] if moved > SETTLED_PX else []
+        if not going:
             break
     return out
 
 
-def _replaced(old: list[Edges | None], places: Ints, new: list[Edges | None]) -> list[Edges | None]:
-    out = list(old)
-    for i, edges in zip(places, new, strict=True):
-        out[i] = edges
-    return out
+def _fitted(seen: Sequence[tuple[int, Edges]], corners: Floats) -> list[tuple[int, Edges, Corners, float]]:
+    """Return targets with their boundary points, the corners fitted to them, and how far (px) those moved."""
+    fits = fit_corners([edges for _, edges in seen], corners[[i for i, _ in seen]], rounds=3)
+    return [
+        (i, edges, fit, float(np.abs(fit.corners_px - corners[i]).max()))
+        for (i, edges), fit in zip(seen, fits, strict=True)
+        if fit is not None
+    ]
 
 
 def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
@@ -102,9 +106,8 @@ def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
     owner = np.repeat(np.arange(len(samples)), [len(s.points) for s in samples])
     points = np.concatenate([s.points for s in samples])
     normals = np.concatenate([s.normals for s in samples])
-    h = homographies(corners_px)[owner]
-    along = np.column_stack([-normals[:, 1], normals[:, 0]])
-    centre, d_along = _map(h, points, along)
+    h = homographies(corners_px).reshape(-1, 9)[owner].T
+    centre, d_along = _map(h, points, np.column_stack([-normals[:, 1], normals[:, 0]]))
     _, d_across = _map(h, points, normals)
     across = np.column_stack([d_along[:, 1], -d_along[:, 0]])
     across /= np.linalg.norm(across, axis=1, keepdims=True)
@@ -115,12 +118,13 @@ def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
 
 
 def _map(h: Floats, points: Floats, directions: Floats) -> tuple[Floats, Floats]:
-    """Return points (n, 2) mapped by (n, 3, 3), and the derivative of the map along directions (n, 2)."""
-    w = (h[:, 2, :2] * points).sum(axis=1) + h[:, 2, 2]
-    mapped = ((h[:, :2, :2] @ points[:, :, None])[:, :, 0] + h[:, :2, 2]) / w[:, None]
-    fall = (h[:, 2, :2] * directions).sum(axis=1)
-    slope = (h[:, :2, :2] @ directions[:, :, None])[:, :, 0] - mapped * fall[:, None]
-    return mapped, slope / w[:, None]
+    """Return points (n, 2) mapped by homographies in columns (9, n), and the map's derivative along (n, 2)."""
+    (x, y), (dx, dy) = points.T, directions.T
+    w = h[6] * x + h[7] * y + h[8]
+    u, v = (h[0] * x + h[1] * y + h[2]) / w, (h[3] * x + h[4] * y + h[5]) / w
+    fall = h[6] * dx + h[7] * dy
+    slope = [(h[0] * dx + h[1] * dy - u * fall) / w, (h[3] * dx + h[4] * dy - v * fall) / w]
+    return np.column_stack([u, v]), np.column_stack(slope)
 
 
 def _read(image: Image, laid: _Boundaries, count: int) -> list[Edges | None]:

@@ -18,6 +18,9 @@ from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.scene import Lens, Scene
 
+WORTH_TELLING_PX = 0.5
+"""Rejected sightings that miss by less are counted but not named: a smudged edge, nothing a person can mend."""
+
 
 @dataclass(frozen=True, eq=False)
 class Index:
@@ -161,12 +164,13 @@ def _network(
 
 
 def _rejections(readings: Sequence[Reading], adjusted: Adjusted) -> list[Finding]:
-    """Return a finding for each target with rejected sightings."""
+    """Return a finding for each target with rejected sightings that miss by enough to say something about it."""
     sighted = [(r.photo.name, s.target) for r in readings for s in r.sightings]
     lost: dict[int, list[str]] = {}
     for (photo, target), used, residual in zip(sighted, adjusted.used, adjusted.residuals_px, strict=True):
-        if not used:
-            lost.setdefault(target, []).append(f"{photo} ({np.abs(residual).max():.1f} px)")
+        miss = float(np.abs(residual).max())
+        if not used and miss >= WORTH_TELLING_PX:
+            lost.setdefault(target, []).append(f"{photo} ({miss:.1f} px)")
     return [_rejected(t, photos) for t, photos in sorted(lost.items())]
 
 
