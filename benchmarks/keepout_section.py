@@ -73,9 +73,7 @@ class Gauge:
         return float(fcl.distance(at, self.mesh, fcl.DistanceRequest(), fcl.DistanceResult()))
 
 
-def errors(
-    section: shapely.MultiPolygon, gauge: Gauge, clearance: float, points: int
-) -> tuple[float, float]:
+def errors(section: shapely.MultiPolygon, gauge: Gauge, clearance: float, points: int) -> tuple[float, float]:
     """Return how far the keep-out is too small (mm of clearance) and too large (mm in the plane), worst points."""
     under, over = 0.0, 0.0
     for ring in (r for p in section.geoms for r in (p.exterior, *p.interiors)):
@@ -116,7 +114,9 @@ def main(points: int) -> int:
         }  # fmt: skip
         print(f"{name:24} {rows[name]}", flush=True)
     small, large = (max(r[k] for r in rows.values()) for k in ("too_small_mm", "too_large_mm"))
-    print(json.dumps({"machine": platform.platform(), "worst_too_small_mm": small, "worst_too_large_mm": large}))
+    print(
+        json.dumps({"machine": platform.platform(), "worst_too_small_mm": small, "worst_too_large_mm": large})
+    )
     return int(small > 1e-5 or large > 0.05)
 
 

@@ -60,9 +60,20 @@ def random_spot(seed: int) -> Spot:
     """Return a spot with 2 to 8 pads and 0 to 12 obstacles; about one in six can't be done."""
     rng = np.random.default_rng(seed)
     hard = rng.random() < 0.35
+    weld = WeldEdgeIntent(name="weld", face="rail", from_mm=(40, 0), to_mm=(40 + rng.uniform(60, 200), 0))
+    welds = (weld,) if rng.random() < 0.5 else ()
+    pads: dict[str, shapely.Geometry]
+
+
+def random_spot(seed: int) -> Spot:
+    """Return a spot with 2 to 8 pads and 0 to 12 obstacles; about one in six can't be done."""
+    rng = np.random.default_rng(seed)
+    hard = rng.random() < 0.35
     welds = (WeldEdgeIntent(name="weld", face="rail", from_mm=(40, 0), to_mm=(40 + rng.uniform(60, 200), 0)),)
     welds = welds if rng.random() < 0.5 else ()
-    pads: dict[str, shapely.Geometry] = {w.name: box(w.from_mm[0] - 3, 0, w.to_mm[0] + 3, 15.5) for w in welds}
+    pads: dict[str, shapely.Geometry] = {
+        w.name: box(w.from_mm[0] - 3, 0, w.to_mm[0] + 3, 15.5) for w in welds
+    }
     holes: list[HoleIntent] = []
     count = int(rng.integers(2, 9))
     while len(pads) < count:
@@ -122,7 +133,9 @@ def _fence(rng: np.random.Generator, holes: list[HoleIntent]) -> list[Polygon]:
     angles = 2 * np.pi * (np.arange(count) + rng.random()) / count
     chord = 2 * around * np.sin(np.pi / count)
     radius = max(2.0, 0.5 * (chord - 2 * 7 - WEB + rng.uniform(-6, 3)))
-    return [Point(x + around * np.cos(a), y + around * np.sin(a)).buffer(radius, quad_segs=12) for a in angles]
+    return [
+        Point(x + around * np.cos(a), y + around * np.sin(a)).buffer(radius, quad_segs=12) for a in angles
+    ]
 
 
 def _prism(foot: Polygon) -> bytes:
@@ -172,7 +185,11 @@ def _kinks(spot: Spot, outline: Outline) -> list[str]:
         turn = np.angle(_direction(q, 0.0) / _direction(p, 1.0))
         if abs(turn) > 1e-4:
             found.append(f"kink {np.degrees(turn):.3f} deg")
-    tight = [p.radius for p in pieces if not p.is_line and p.sweep < 0 and p.radius < spot.intent.inside_radius_mm - 0.01]
+    tight = [
+        p.radius
+        for p in pieces
+        if not p.is_line and p.sweep < 0 and p.radius < spot.intent.inside_radius_mm - 0.01
+    ]
     return found + [f"inside radius {r:.2f}" for r in tight]
 
 
@@ -260,4 +277,6 @@ def main(count: int, first: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 300, int(sys.argv[2]) if len(sys.argv) > 2 else 0))
+    sys.exit(
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 300, int(sys.argv[2]) if len(sys.argv) > 2 else 0)
+    )
