@@ -62,15 +62,6 @@ def random_spot(seed: int) -> Spot:
     hard = rng.random() < 0.35
     weld = WeldEdgeIntent(name="weld", face="rail", from_mm=(40, 0), to_mm=(40 + rng.uniform(60, 200), 0))
     welds = (weld,) if rng.random() < 0.5 else ()
-    pads: dict[str, shapely.Geometry]
-
-
-def random_spot(seed: int) -> Spot:
-    """Return a spot with 2 to 8 pads and 0 to 12 obstacles; about one in six can't be done."""
-    rng = np.random.default_rng(seed)
-    hard = rng.random() < 0.35
-    welds = (WeldEdgeIntent(name="weld", face="rail", from_mm=(40, 0), to_mm=(40 + rng.uniform(60, 200), 0)),)
-    welds = welds if rng.random() < 0.5 else ()
     pads: dict[str, shapely.Geometry] = {
         w.name: box(w.from_mm[0] - 3, 0, w.to_mm[0] + 3, 15.5) for w in welds
     }

@@ -10,7 +10,7 @@ from elbowroom.fit.arcs import LOSS_LEAST_MM, LOSS_MOST_MM, LOSS_SHARE, fitted_d
 from elbowroom.fit.chain import SAME_MM, SHORTEST_MM, Chain, ChainError, legs, piece_lengths, settled
 from elbowroom.shared.arrays import Floats, Points2
 
-FLATTEST_MM = 500.0
+FLATTEST_MM = 3000.0
 """Largest radius an arc is widened to before it is left out instead."""
 
 MARGIN = 1.02
