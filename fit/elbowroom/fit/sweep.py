@@ -10,7 +10,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from elbowroom.fit.sweep_pieces import convex_pieces, hull_mesh
+from elbowroom.fit.sweep_pieces import MOST_PIECES, convex_pieces, hull_mesh
 from elbowroom.shared.arrays import Faces, Floats, Points3, check_positive
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.frames import Rigid, World, rotation_from_vector
@@ -76,14 +76,16 @@ def poses(obstacle: Obstacle, steps: int) -> list[tuple[float, Rigid[World, Worl
     return [(float(v), motion_at(obstacle, float(v))) for v in np.linspace(first, last, steps + 1)]
 
 
-def swept_meshes(obstacle: Obstacle, media: Media, *, excess_mm: float = EXCESS_MM) -> list[Mesh]:
+def swept_meshes(
+    obstacle: Obstacle, media: Media, *, excess_mm: float = EXCESS_MM, most_pieces: int = MOST_PIECES
+) -> list[Mesh]:
     """Return closed meshes in the world whose union contains the obstacle at every moment of its travel.
 
     Without motion they are the meshes at rest. With it they are convex: the hull of each convex piece in two
     neighbouring poses and, for a hinge, of its corners half way, pushed out by 1 / cos(half step) from the axis. A
     corner's arc lies in the triangle of these three, so nothing between two poses sticks out. The step keeps the
     union within `excess_mm` of what a convex piece truly sweeps. A mesh that isn't convex is cut into pieces that are
-    convex to half of `excess_mm`; if `sweep_pieces.MOST_PIECES` don't suffice, the hulls of what is left stand
+    convex to half of `excess_mm`; if `most_pieces` don't suffice, the hulls of what is left stand
     further out: still containing, but with more excess.
 
     Raises
@@ -96,7 +98,11 @@ def swept_meshes(obstacle: Obstacle, media: Media, *, excess_mm: float = EXCESS_
     if obstacle.travel_kind == "none":
         return meshes
     rest = 1.0 if obstacle.convex else 0.5
-    pieces = [v for v, _ in meshes] if obstacle.convex else convex_pieces(meshes, excess_mm * (1 - rest))
+    pieces = (
+        [v for v, _ in meshes]
+        if obstacle.convex
+        else convex_pieces(meshes, excess_mm * (1 - rest), most_pieces)
+    )
     out: list[Mesh] = []
     for vertices in pieces:
         out += _swept(obstacle, hull_mesh(vertices)[0], excess_mm * rest)

@@ -39,11 +39,11 @@ def hull_mesh(points: Points3) -> Mesh:
     return points[used], renamed.reshape(faces.shape).astype(np.int64)
 
 
-def convex_pieces(meshes: list[Mesh], tolerance_mm: float) -> list[Points3]:
+def convex_pieces(meshes: list[Mesh], tolerance_mm: float, most: int = MOST_PIECES) -> list[Points3]:
     """Return the corner points of pieces that together fill closed meshes, each convex to about `tolerance_mm`.
 
     A piece is cut through the bottom of its deepest pit until no pit between it and its hull is deeper than the
-    tolerance, or a mesh has come to MOST_PIECES.
+    tolerance, or a mesh has come to `most` pieces.
 
     Raises
     ------
@@ -52,11 +52,11 @@ def convex_pieces(meshes: list[Mesh], tolerance_mm: float) -> list[Points3]:
     """
     out: list[Points3] = []
     for vertices, faces in meshes:
-        out += _pieces_of(vertices, faces, tolerance_mm)
+        out += _pieces_of(vertices, faces, tolerance_mm, most)
     return out
 
 
-def _pieces_of(vertices: Points3, faces: Faces, tolerance: float) -> list[Points3]:
+def _pieces_of(vertices: Points3, faces: Faces, tolerance: float, most: int) -> list[Points3]:
     import manifold3d
 
     solid = manifold3d.Manifold(
@@ -72,7 +72,7 @@ def _pieces_of(vertices: Points3, faces: Faces, tolerance: float) -> list[Points
         if not _has_depth(corners):
             continue
         depth, pit = _deepest_pit(piece, corners)
-        if depth <= tolerance or len(done) + len(waiting) >= MOST_PIECES:
+        if depth <= tolerance or len(done) + len(waiting) + 1 >= most:
             done.append(corners)
             continue
         normal, level = _cut_at(corners, pit)
