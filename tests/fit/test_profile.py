@@ -64,6 +64,11 @@ def test_two_equal_pads_make_a_stadium() -> None:
     assert len(outline.vertices) == 4
 
 
+def test_one_pad_is_a_disc() -> None:
+    outline = fit_profile(demand(round_pad("a", (3, 4), 20))).outline
+    assert outline.area() == pytest.approx(np.pi * 400, abs=1e-6)
+
+
 def test_two_unequal_pads_make_an_open_belt() -> None:
     # closed form of the open belt: L = 2 C cos a + (pi + 2 a) R + (pi - 2 a) r, sin a = (R - r) / C
     c, big, small = 90.0, 28.0, 12.0

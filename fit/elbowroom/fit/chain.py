@@ -125,6 +125,8 @@ def settled(chain: Chain) -> Chain:
     ChainError
         When tangents are missing, or fewer than two discs remain.
     """
+    if len(chain) == 1 and chain.senses[0] > 0:
+        return chain
     for _ in range(len(chain)):
         try:
             turns = np.abs(legs(chain).turns)
@@ -153,13 +155,15 @@ def _swallowed(chain: Chain) -> int:
 
 
 def outline_of(chain: Chain) -> Outline:
-    """Return the chain's outline; arcs of no radius are corners.
+    """Return the chain's outline; arcs of no radius are corners, a single disc is a circle.
 
     Raises
     ------
     ChainError
         When tangents are missing.
     """
+    if len(chain) == 1:
+        return Outline.circle(chain.centres[0], float(chain.radii[0]))
     found = legs(chain)
     vertices: list[Floats] = []
     bulges: list[float] = []

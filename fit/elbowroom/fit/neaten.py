@@ -30,6 +30,8 @@ def neatened(chain: Chain, holds: Holds, bosses: Floats, radius: float) -> Chain
 
     `bosses` (k, 3) are discs whose arcs stay concentric with them; inside radii stay at `radius` or more.
     """
+    if len(chain) < 2:
+        return chain
     chain = _merged(chain, holds, bosses, radius)
     for _ in range(2 * len(chain)):
         better = _lengthened(chain, holds)

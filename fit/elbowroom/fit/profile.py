@@ -69,19 +69,20 @@ def fit_profile(demand: Demand) -> Profile:
     if not joined(demand.pads, blockers, demand.web, bounds):
         raise SolveError("the pads can't be joined by a web of the least width", where="web")
     reasons: list[str] = []
-    for band, webs in _ranked(demand, blockers):
-        found = band.finished(demand.inside_radius)
-        if found is None:
-            reasons.append("no band of lines and arcs")
-            continue
-        faults = faults_of(found.outline, demand.pads, blockers, demand.web)
-        if not faults:
-            return Profile(outline=found.outline, inside_radius=found.inside_radius, webs=tuple(webs))
-        reasons += faults
+    for plan in PLANS_MM:
+        road = roadmap(demand.pads, blockers, demand.web, plan)
+        for band, webs in _ranked(demand, blockers, road):
+            found = band.finished(demand.inside_radius)
+            faults = ["no band of lines and arcs"]
+            if found is not None:
+                faults = faults_of(found.outline, demand.pads, blockers, demand.web)
+            if found is not None and not faults:
+                return Profile(outline=found.outline, inside_radius=found.inside_radius, webs=tuple(webs))
+            reasons += faults
     raise SolveError(
         "no profile that keeps every rule was found",
         where="web",
-        value="; ".join(dict.fromkeys(reasons))[:300],
+        value="; ".join(dict.fromkeys(reasons))[:300] or "every way round would shut an obstacle in",
     )
 
 
@@ -121,11 +122,11 @@ def check_pads(pads: Sequence[Pad], blockers: shapely.Geometry) -> None:
             raise SolveError("a pad has no room", where=pad.name)
 
 
-def _ranked(demand: Demand, blockers: shapely.Geometry) -> list[tuple[Band, list[Web]]]:
+def _ranked(demand: Demand, blockers: shapely.Geometry, road: Roadmap) -> list[tuple[Band, list[Web]]]:
     """Return bands round different trees of webs, best first."""
     seen: set[bytes] = set()
     found = []
-    for webs in _trees_somehow(demand, blockers):
+    for webs in _trees(demand, road):
         key = repr(
             sorted(np.vstack([w.points for w in webs] or [np.zeros((0, 2))]).round(1).tolist())
         ).encode()
@@ -152,15 +153,6 @@ def _by_stiffness(found: list[tuple[Band, list[Web]]], demand: Demand) -> list[t
         key: steel_for_stiffness(item[0].plate, demand.pads, demand.web, held) for key, item in kinds.items()
     }
     return [kinds[key] for key in sorted(kinds, key=lambda key: cost[key])]
-
-
-def _trees_somehow(demand: Demand, blockers: shapely.Geometry) -> list[list[Web]]:
-    """Return trees planned with room to spare, or with less where that leaves no passage."""
-    for plan in PLANS_MM:
-        trees = _trees(demand, roadmap(demand.pads, blockers, demand.web, plan))
-        if trees:
-            return trees
-    return []
 
 
 def _trees(demand: Demand, road: Roadmap) -> list[list[Web]]:
