@@ -40,6 +40,7 @@ from elbowroom.shared.scene import (
 
 WEB, THICKNESS = 15.0, 8.0
 CLEARANCES = (4.0, 6.0, 10.0, 12.0)
+FENCE_CLEARANCE = 6.0
 ZERO = ((0.0, 0.0, 0.0),) * 3
 MISS_MM = 0.001
 RASTER_MM = 0.5
@@ -57,9 +58,9 @@ class Spot:
 
 
 def random_spot(seed: int) -> Spot:
-    """Return a spot with 2 to 8 pads and 0 to 12 obstacles; about one in six can't be done."""
+    """Return a spot with 2 to 8 pads and 0 to 12 obstacles; some can't be done."""
     rng = np.random.default_rng(seed)
-    hard = rng.random() < 0.35
+    hard = rng.random() < 0.4
     weld = WeldEdgeIntent(name="weld", face="rail", from_mm=(40, 0), to_mm=(40 + rng.uniform(60, 200), 0))
     welds = (weld,) if rng.random() < 0.5 else ()
     pads: dict[str, shapely.Geometry] = {
@@ -80,8 +81,8 @@ def random_spot(seed: int) -> Spot:
     fence = _fence(rng, holes) if hard and len(holes) > 1 and rng.random() < 0.5 else []
     loose = [_footprint(rng) for _ in range(int(rng.integers(0, 13 - len(fence))))]
     for k, foot in enumerate(fence + loose):
-        clearance = float(rng.choice(CLEARANCES))
-        spare = -4.0 if hard and rng.random() < 0.25 else 0.5
+        clearance = FENCE_CLEARANCE if k < len(fence) else float(rng.choice(CLEARANCES))
+        spare = -4.0 if hard and rng.random() < 0.3 else 0.5
         if any(foot.distance(p) < clearance + spare for p in pads.values()) or foot.bounds[1] < 2:
             continue
         name = f"thing {k}"
@@ -117,13 +118,13 @@ def _footprint(rng: np.random.Generator) -> Polygon:
 
 
 def _fence(rng: np.random.Generator, holes: list[HoleIntent]) -> list[Polygon]:
-    """Return posts all round one hole, with gaps of about a web between their keep-outs."""
+    """Return posts all round one hole, with gaps of a little more or less than a web between their keep-outs."""
     x, y = holes[0].at_mm or (0.0, 0.0)
-    around = float(holes[0].edge_distance_mm or 0.0) + rng.uniform(24, 40)
-    count = int(rng.integers(5, 9))
+    around = float(holes[0].edge_distance_mm or 0.0) + rng.uniform(20, 34)
+    count, gap = int(rng.integers(5, 9)), rng.uniform(11, 18)
     angles = 2 * np.pi * (np.arange(count) + rng.random()) / count
     chord = 2 * around * np.sin(np.pi / count)
-    radius = max(2.0, 0.5 * (chord - 2 * 7 - WEB + rng.uniform(-6, 3)))
+    radius = max(2.0, 0.5 * (chord - 2 * FENCE_CLEARANCE - gap))
     return [
         Point(x + around * np.cos(a), y + around * np.sin(a)).buffer(radius, quad_segs=12) for a in angles
     ]

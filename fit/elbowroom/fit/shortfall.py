@@ -43,19 +43,26 @@ def explain(demand: Demand, keepouts: Sequence[Keepout], error: SolveError) -> S
     return SolveError(
         f"{worst.culprit} is in the way of {worst.where}",
         where=worst.where,
-        value=f"{worst.mm:.1f} mm short of {worst.culprit}",
+        value=f"{_up(worst.mm)} mm short of {worst.culprit}",
         todo=_advice(worst),
         partial=tuple(found),
     )
 
 
+def _up(mm: float) -> str:
+    """Return mm rounded up to a tenth, so that doing as told is enough."""
+    return f"{np.ceil(10 * mm - 1e-6) / 10:.1f}"
+
+
 def _advice(short: Shortfall) -> str:
+    web = short.where.startswith("web")
+    move = "lower the least web" if web else f"move {short.where} away from it"
     if short.within:
         return (
-            f"take {short.mm:.1f} mm off the clearance of {short.culprit}, move {short.where} away from it by as much, "
+            f"take {_up(short.mm)} mm off the clearance of {short.culprit}, {move} by as much, "
             "or move the plate along its normal"
         )
-    return f"move {short.where} by {short.mm:.1f} mm away from {short.culprit}, or move the plate along its normal"
+    return f"{move} by {_up(short.mm)} mm, or move the plate along its normal"
 
 
 def pad_shortfalls(demand: Demand, keepouts: Sequence[Keepout]) -> list[Shortfall]:
