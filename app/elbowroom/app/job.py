@@ -175,7 +175,7 @@ def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
     """Type in a print batch's measured check bars; the job wants measuring again after it."""
     from elbowroom.shared.scene import PrintBatch
 
-    for axis, value in (("level", x_mm), ("upright", y_mm)):
+    for axis, value in (("x", x_mm), ("y", y_mm)):
         if not 80 <= value <= 120:
             raise InputError(
                 f"the {axis} check bar can't have that length",

@@ -45,7 +45,7 @@ def targets(
     ] = "40 mm",
     paper: Annotated[Literal["A4", "Letter"], typer.Option(help="Paper printed on.")] = "A4",
     card: Annotated[str | None, typer.Option(help="Ids of a scale card's targets, like 100-103.")] = None,
-    batch: Annotated[str, typer.Option(help="Name of this print batch.")] = "batch 1",
+    batch: Annotated[str, typer.Option(help="Name of this print batch.")] = "A",
 ) -> int:
     """Write a PDF of coded targets, and a scale card, at exactly 1:1."""
     from elbowroom.export import default_card, write_targets
@@ -75,11 +75,11 @@ def _card_lines(card: dict[str, object]) -> list[str]:
 def bar(
     path: JobPath,
     batch: Annotated[str, typer.Argument(help="The print batch, as its pages say.")],
-    level: Annotated[str, typer.Argument(help="Measured length of the level 100 mm bar.")],
-    upright: Annotated[str, typer.Argument(help="Measured length of the upright 100 mm bar.")],
+    x: Annotated[str, typer.Argument(help="Measured length of the x bar, drawn 100 mm.")],
+    y: Annotated[str, typer.Argument(help="Measured length of the y bar, drawn 100 mm.")],
 ) -> int:
     """Type in a batch's check bars as measured; it corrects everything printed in that batch."""
     with opened(path) as job:
-        steps.type_bar(job, batch, parse_length(level, "mm"), parse_length(upright, "mm"))
+        steps.type_bar(job, batch, parse_length(x, "mm"), parse_length(y, "mm"))
     console().print(f"check bars of {batch} taken in; measure the job again", markup=False)
     return 0
