@@ -35,6 +35,12 @@ OUTWARD_MM = 1e-6
 CONVEX_MM = 1e-5
 """A mesh whose vertices pass no face plane by more than this counts as convex."""
 
+LEVEL_MM = 1e-12
+"""An edge that rises less is level."""
+
+OUT = -1e30
+"""Radius of edges that are out of the band: they never reach furthest."""
+
 ROUNDS = 8
 """Rounds of added directions; each at least halves the excess of a smooth edge, a straight one needs two."""
 
@@ -56,12 +62,18 @@ PLANES_AT_ONCE = 512
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Edges:
-    """Edges of g convex groups, padded to e each: (g, e, 3) ends and the (g, e) spans inside the band."""
+    """Edges of g convex groups, cut off at the band and padded to e each.
 
-    start: Floats
+    `xy` and `along` (g, e, 2): feet of the ends and the way between; `z` (g, e) height of the first end; `rate` 1 / rise;
+    `first` and `last` the radii at the ends, far below 0 for padding.
+    """
+
+    xy: Floats
     along: Floats
-    low: Floats
-    high: Floats
+    z: Floats
+    rate: Floats
+    first: Floats
+    last: Floats
     thickness: float
     clearance: float
 
@@ -245,56 +257,85 @@ def _triangle_keepout(
 
 
 def _edges(start: Floats, end: Floats, thickness: float, clearance: float) -> _Edges:
-    """Return the edges with the span of each (0 to 1 along it) that lies in the band; none gives low > high."""
-    along = end - start
-    z, dz = start[:, :, 2], along[:, :, 2]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = np.stack([(-clearance - z) / dz, (thickness + clearance - z) / dz])
-    level = dz == 0
-    outside = level & ((z < -clearance) | (z > thickness + clearance))
-    low = np.where(level, 0.0, np.maximum(np.minimum(at[0], at[1]), 0.0))
-    high = np.where(level, 1.0, np.minimum(np.maximum(at[0], at[1]), 1.0))
-    high = np.where(outside, -1.0, high)
-    return _Edges(start=start, along=along, low=low, high=high, thickness=thickness, clearance=clearance)
+    """Return edges (g, e) from their ends (g, e, 3); those out of the band are marked."""
+    z, rise = start[:, :, 2], end[:, :, 2] - start[:, :, 2]
+    level = np.abs(rise) < LEVEL_MM
+    safe = np.where(level, 1.0, rise)
+    at = np.stack([(-clearance - z) / safe, (thickness + clearance - z) / safe])
+    low = np.where(level, 0.0, np.maximum(at.min(axis=0), 0.0))
+    high = np.where(level, 1.0, np.minimum(at.max(axis=0), 1.0))
+    outside = (low > high) | (level & ((z < -clearance) | (z > thickness + clearance)))
+    low, high = np.where(outside, 0.0, low), np.where(outside, 0.0, high)
+    way = end - start
+    radii = [np.where(outside, OUT, _radius(z + s * rise, thickness, clearance)) for s in (low, high)]
+    rise = rise * (high - low)
+    level = np.abs(rise) < LEVEL_MM
+    return _Edges(
+        xy=start[:, :, :2] + low[:, :, None] * way[:, :, :2],
+        along=(high - low)[:, :, None] * way[:, :, :2],
+        z=z + low * way[:, :, 2],
+        rate=np.where(level, 1 / LEVEL_MM, 1 / np.where(level, 1.0, rise)),
+        first=radii[0],
+        last=radii[1],
+        thickness=thickness,
+        clearance=clearance,
+    )
+
+
+def _radius(z: Floats, thickness: float, clearance: float) -> Floats:
+    d = np.maximum(np.maximum(z - thickness, -z), 0.0)
+    return np.sqrt(np.maximum(clearance * clearance - d * d, 0.0))
+
+
+def _best(edges: _Edges, rows: Rows, base: Floats, a: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return for edges (..., e) the reach, where along the edge (0 to 1) and the radius there.
+
+    `base` is u.xy and `a` u.along. On an edge the reach is concave, with slope zero where
+    (z - t) / sqrt(c^2 - (z - t)^2) = a / rise above the slab and likewise below; its ends bound it.
+    """
+    z, rate, first, last = (v[rows] for v in (edges.z, edges.rate, edges.first, edges.last))
+    if base.ndim == 3:
+        z, rate, first, last = (v[:, None] for v in (z, rate, first, last))
+    k = a * rate
+    r = edges.clearance / np.sqrt(1 + k * k)
+    s = (np.where(k > 0, edges.thickness, 0.0) + k * r - z) * rate
+    r = np.where(s <= 0, first, np.where(s >= 1, last, r))
+    s = np.minimum(np.maximum(s, 0.0), 1.0)
+    r = np.where(first <= OUT, OUT, r)
+    return base + s * a + r, s, r
+
+
+def _first_reach(edges: _Edges, groups: Rows, angle: Floats) -> tuple[Floats, Points2]:
+    """Return the reach (g * d,) of groups in the same d directions, and where they touch the tangents (g * d, 2)."""
+    u = np.column_stack([np.cos(angle), np.sin(angle)])
+    xy, along = edges.xy[groups], edges.along[groups]
+    value, s, r = _best(edges, groups, u @ xy.transpose(0, 2, 1), u @ along.transpose(0, 2, 1))
+    best = value.argmax(axis=2)
+    i, j = np.indices(best.shape)
+    at = s[i, j, best][:, :, None]
+    touch = xy[i, best] + at * along[i, best] + r[i, j, best][:, :, None] * u[None]
+    return value[i, j, best].ravel() + OUTWARD_MM, touch.reshape(-1, 2)
 
 
 def _reach(edges: _Edges, group: Rows, angle: Floats) -> tuple[Floats, Points2]:
-    """Return how far groups reach in directions (k,), and the points (k, 2) where they touch the tangents.
-
-    On an edge the reach is concave along it, with slope zero where (z - t) / sqrt(c^2 - (z - t)^2) = u.dxy / dz
-    above the slab and likewise below; the span's ends bound it.
-    """
+    """Return how far groups reach in directions (k,), and the points (k, 2) where they touch the tangents."""
     u = np.column_stack([np.cos(angle), np.sin(angle)])
-    start, along = edges.start[group], edges.along[group]
-    low, high = edges.low[group], edges.high[group]
-    c, t = edges.clearance, edges.thickness
-    a = along[:, :, 0] * u[:, :1] + along[:, :, 1] * u[:, 1:]
-    dz = along[:, :, 2]
-    level = dz == 0
-    rise = np.where(level, 1.0, dz)
-    k = a / rise
-    z_best = np.where(k > 0, t, 0.0) + c * k / np.sqrt(1 + k * k)
-    s = np.where(level, np.where(a > 0, 1.0, 0.0), (z_best - start[:, :, 2]) / rise)
-    s = np.minimum(np.maximum(s, low), high)
-    z = start[:, :, 2] + s * dz
-    d = np.maximum(np.maximum(z - t, -z), 0.0)
-    r = np.sqrt(np.maximum(c * c - d * d, 0.0))
-    value = start[:, :, 0] * u[:, :1] + start[:, :, 1] * u[:, 1:] + s * a + r
-    value = np.where(low <= high, value, -np.inf)
+    xy, along = edges.xy[group], edges.along[group]
+    value, s, r = _best(edges, group, (xy @ u[:, :, None])[:, :, 0], (along @ u[:, :, None])[:, :, 0])
     best = value.argmax(axis=1)
     row = np.arange(len(best))
-    foot = start[row, best, :2] + s[row, best, None] * along[row, best, :2]
-    return value[row, best] + OUTWARD_MM, foot + r[row, best, None] * u
+    touch = xy[row, best] + s[row, best, None] * along[row, best] + r[row, best, None] * u
+    return value[row, best] + OUTWARD_MM, touch
 
 
 def _tangent_polygons(edges: _Edges, directions: int) -> Floats:
     """Return one convex polygon round each group's region (an array of shapely polygons)."""
-    groups = np.flatnonzero((edges.low <= edges.high).any(axis=1))
+    groups = np.flatnonzero((edges.first > OUT).any(axis=1))
     if not len(groups):
         return np.empty(0, dtype=object)
     first = 2 * np.pi * np.arange(directions) / directions
     group, angle = np.repeat(groups, directions), np.tile(first, len(groups))
-    reach, touch = _reach(edges, group, angle)
+    reach, touch = _first_reach(edges, groups, first)
     for _ in range(ROUNDS):
         after, gap, corner = _corners(group, angle, reach)
         new = _normals_of_chords(touch, touch[after], corner, angle, gap)
