@@ -24,8 +24,8 @@ REJECT_SIGMA = 4.5
 ROBUST_STEPS, PLAIN_STEPS = 30, 20
 """Iteration caps of the robust start and of each plain pass; a phone network needs 8 and 4."""
 
-LEAST_UNIT = 1e-3
-"""Least robust unit and least sigma0: perfect data would otherwise be rejected for rounding."""
+LEAST_UNIT = 0.05
+"""Least robust unit and least sigma0: perfect data would otherwise be rejected for rounding and for the lens's prior."""
 
 DATUM_FREEDOMS = 6
 """Freedoms of the world frame that no observation fixes (the scale is fixed by sides or distances)."""

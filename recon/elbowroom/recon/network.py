@@ -17,6 +17,9 @@ from elbowroom.shared.frames import Camera, Rigid, Target, World, identity
 GOOD_START_PX = 40.0
 """A photo or target joins the start only if its corners then fall within this of where they were seen."""
 
+MISS_CAP = 0.05
+"""A shared target that moved between two photos counts at most this miss (normalised: 150 px of a 12 MP photo)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Start:
@@ -105,7 +108,7 @@ def _relative(
     rotations, shifts = rotations.reshape(-1, 3, 3), shifts.reshape(-1, 3)
     moved = points @ rotations.transpose(0, 2, 1)[:, None, None] + shifts[:, None, None, None]
     missed = misses(moved, corners).min(axis=2)  # (ways, shared): the better of each target's two poses
-    best = int(np.argmin(np.median(missed, axis=1) + 0.1 * missed.mean(axis=1)))
+    best = int(np.argmin(np.minimum(missed, MISS_CAP).mean(axis=1)))
     return Rigid(rotations[best], shifts[best])
 
 

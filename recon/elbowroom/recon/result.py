@@ -29,8 +29,12 @@ STALE = (
     "datum-by-default",
     "target-lost",
     "photo-poor",
+    "network-poor",
 )
 """Finding codes that a new measurement replaces."""
+
+POOR_RMS_PX = 1.0
+"""Residuals of a sound network are 0.05 to 0.3 px; above this the photos don't show one unmoved thing."""
 
 
 def measured_scene(
@@ -60,7 +64,7 @@ def measured_scene(
     out, doubt, more = into_datum(flat, _doubt(measured, solution))
     kept = [f for f in scene.findings if f.code not in STALE]
     poor = [_photo_poor(p.name) for p in flat.photos if _lost(p, solution)]
-    told = [*kept, *findings, *poor, *_count_findings(counts), *_scale_findings(accuracy), *more]
+    told = [*kept, *findings, *poor, *_count_findings(counts), *_accuracy_findings(accuracy), *more]
     blob = doubt.to_bytes()
     return out.model_copy(update={"network": digest(blob), "findings": tuple(told)}), {digest(blob): blob}
 
@@ -97,20 +101,36 @@ def _few_photos(target: int) -> Finding:
     )
 
 
-def _scale_findings(accuracy: Accuracy) -> list[Finding]:
-    if accuracy.scale_source != "target sides":
-        return []
-    percent = 100 * accuracy.scale_sd
-    return [
-        Finding(
-            code="scale-from-sides",
-            severity="warning",
-            subject="scale",
-            message=f"the scale comes from the printed target sides alone and may be {percent:.2f} % off "
-            "(1 sigma). Add a scale card or type a measured distance.",
-            numbers={"scale_sd_percent": percent},
-        )
-    ]
+def _accuracy_findings(accuracy: Accuracy) -> list[Finding]:
+    out = []
+    if accuracy.rms_px > POOR_RMS_PX:
+        out.append(_network_poor(accuracy.rms_px))
+    if accuracy.scale_source == "target sides":
+        out.append(_scale_from_sides(100 * accuracy.scale_sd))
+    return out
+
+
+def _network_poor(rms_px: float) -> Finding:
+    return Finding(
+        code="network-poor",
+        severity="fault",
+        subject="network",
+        message=f"the photos disagree by {rms_px:.1f} px rms (limit {POOR_RMS_PX:g} px): nothing measured in them can "
+        "be trusted. Check that nothing moved between the photos, that the zoom wasn't touched and that no photo is "
+        "edited or mirrored, and take them again.",
+        numbers={"rms_px": rms_px},
+    )
+
+
+def _scale_from_sides(percent: float) -> Finding:
+    return Finding(
+        code="scale-from-sides",
+        severity="warning",
+        subject="scale",
+        message=f"the scale comes from the printed target sides alone and may be {percent:.2f} % off (1 sigma). "
+        "Add a scale card or type a measured distance.",
+        numbers={"scale_sd_percent": percent},
+    )
 
 
 def _photos(scene: Scene, readings: Sequence[Reading], solution: Solution) -> tuple[Photo, ...]:

@@ -1,0 +1,175 @@
+"""The adjustment on networks whose truth is known: derivatives, precision, honest doubt, gross errors, free datum."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from tests.recon.made_network import LENS, NOISE_PX, network_of, seen_corners, shaken, true_state
+
+from elbowroom.recon.adjust import Adjusted, adjust, robust_state
+from elbowroom.recon.equations import Network, State, normal_equations, sightings
+from elbowroom.shared.errors import SolveError
+
+Floats = npt.NDArray[np.float64]
+
+
+def solved(network: Network, start: State) -> Adjusted:
+    return adjust(robust_state(start, network), network)
+
+
+def distances(state: State) -> Floats:
+    pairs = combinations(range(len(state.target_shifts)), 2)
+    return np.array([np.linalg.norm(state.target_shifts[a] - state.target_shifts[b]) for a, b in pairs])
+
+
+def test_prediction_is_opencvs_projection() -> None:
+    state = true_state()
+    residuals, _, _ = sightings(state, network_of(state, np.random.default_rng(0), noise_px=0.0))
+    np.testing.assert_allclose(residuals, 0, atol=1e-7)  # corners made by cv2.projectPoints
+
+
+def test_derivatives_are_those_of_the_prediction() -> None:
+    state = true_state(stations=3, targets=3)
+    network = network_of(state, np.random.default_rng(0))
+    _, jacobian, columns = sightings(state, network)
+    # steps that move corners about a pixel's hundredth, in each unknown's own unit
+    steps = np.full(state.unknowns, 1e-5)
+    steps[:8] = [1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-5, 1e-6, 1e-6]
+    for unknown in range(state.unknowns):
+        step = np.zeros(state.unknowns)
+        step[unknown] = steps[unknown]
+        ahead, behind = (sightings(state.moved(s), network)[0] for s in (step, -step))
+        difference = -(ahead - behind) / (2 * steps[unknown])
+        analytic = np.where(columns[:, None] == unknown, jacobian, 0.0).sum(axis=2)
+        np.testing.assert_allclose(difference, analytic, rtol=1e-5, atol=1e-4 * np.abs(analytic).max() + 1e-6)
+
+
+def test_a_perfect_network_comes_back_exactly() -> None:
+    state = true_state()
+    rng = np.random.default_rng(1)
+    out = solved(network_of(state, rng, noise_px=0.0), shaken(state, rng))
+    np.testing.assert_allclose(distances(out.state), distances(state), atol=1e-4)
+    assert out.state.lenses[0, 0] == pytest.approx(LENS[0], abs=1e-2)
+    assert out.used.all()
+
+
+@pytest.fixture(scope="module")
+def networks() -> list[tuple[State, Adjusted]]:
+    """Twenty networks at 0.05 px, each adjusted from shaken first values."""
+    out = []
+    for seed in range(20):
+        rng, state = np.random.default_rng(seed), true_state(seed)
+        out.append((state, solved(network_of(state, rng), shaken(state, rng))))
+    return out
+
+
+def test_predicted_doubt_holds_over_many_networks(networks: list[tuple[State, Adjusted]]) -> None:
+    z = np.concatenate([standardised(state, out) for state, out in networks])
+    # 560 distances, correlated within each network: the rms of 20 independent groups scatters by some 15 %
+    assert 0.75 < np.sqrt((z**2).mean()) < 1.3
+    assert 0.9 < (np.abs(z) < 1.96).mean() <= 1.0  # 95 % intervals
+    focal = [(o.state.lenses[0, 0] - LENS[0]) / np.sqrt(o.covariance[0, 0]) for _, o in networks]
+    assert 0.6 < np.sqrt(np.mean(np.square(focal))) < 1.5
+
+
+def standardised(state: State, out: Adjusted) -> Floats:
+    """Return the errors of all distances between centres over their predicted standard deviations."""
+    z = []
+    for a, b in combinations(range(len(state.target_shifts)), 2):
+        arm = out.state.target_shifts[b] - out.state.target_shifts[a]
+        row = np.concatenate([-arm, arm]) / np.linalg.norm(arm)
+        columns = np.r_[out.target_columns(a), out.target_columns(b)]
+        sd = np.sqrt(row @ out.covariance[np.ix_(columns, columns)] @ row)
+        true = np.linalg.norm(state.target_shifts[b] - state.target_shifts[a])
+        z.append((np.linalg.norm(arm) - true) / sd)
+    return np.array(z)
+
+
+def test_sigma0_is_one_when_the_corners_doubt_is_true(networks: list[tuple[State, Adjusted]]) -> None:
+    # closed form: chi squared over its degrees of freedom, sd sqrt(2 / 400) a network
+    assert np.mean([o.sigma0 for _, o in networks]) == pytest.approx(1.0, abs=0.03)
+    assert {o.redundancy for _, o in networks} == {8 * 64 + 1 - (6 * 16 - 6)}
+
+
+def test_gross_errors_are_rejected_and_leave_the_result_alone() -> None:
+    state, rng = true_state(3), np.random.default_rng(3)
+    clean = network_of(state, rng)
+    start = shaken(state, rng)
+    spoiled = clean.corners_px.copy()
+    wrong = [5, 20, 41]  # 5 % of 64 sightings
+    spoiled[wrong[0]] += 30.0
+    spoiled[wrong[1], 2] += [0.0, -8.0]
+    spoiled[wrong[2]] = spoiled[wrong[2]][[1, 2, 3, 0]]
+    whole = solved(clean, start)
+    out = solved(replace(clean, corners_px=spoiled), start)
+    assert not out.used[wrong].any()
+    assert out.used.sum() >= 60
+    change = np.abs(distances(out.state) - distances(whole.state)).max()
+    assert change < np.abs(distances(whole.state) - distances(state)).max() + 0.01
+    np.testing.assert_allclose(distances(out.state), distances(state), atol=0.06)
+
+
+def test_the_free_datum_leaves_the_mean_place_and_turn_alone(networks: list[tuple[State, Adjusted]]) -> None:
+    _, out = networks[0]
+    columns = np.concatenate([np.r_[out.target_columns(i)] for i in range(8)])
+    covariance = out.covariance[np.ix_(columns, columns)]
+    centres = out.state.target_shifts - out.state.target_shifts.mean(axis=0)
+    shift = np.tile(np.eye(3), (8, 1)) / np.sqrt(8)
+    turn = np.cross(np.eye(3)[:, None], centres[None]).transpose(1, 2, 0).reshape(24, 3)
+    turn /= np.linalg.norm(turn, axis=0)
+    typical = np.trace(covariance) / 24
+    # inner constraints: no variance along a common shift or turn of all centres
+    for direction in np.column_stack([shift, turn]).T:
+        assert direction @ covariance @ direction < 1e-3 * typical
+
+
+def test_where_the_network_lies_does_not_matter() -> None:
+    state, rng = true_state(4), np.random.default_rng(4)
+    network = network_of(state, rng)
+    moved = replace(
+        state,
+        target_shifts=state.target_shifts + np.array([5000.0, -3000, 800]),
+        station_shifts=state.station_shifts - state.station_rotations @ np.array([5000.0, -3000, 800]),
+    )
+    np.testing.assert_allclose(
+        distances(solved(network, state).state), distances(solved(network, moved).state), atol=1e-5
+    )
+
+
+def test_the_normal_matrix_is_symmetric_and_positive() -> None:
+    state = true_state()
+    network = network_of(state, np.random.default_rng(0))
+    normal = normal_equations(state, network, np.ones(64, dtype=bool), robust=False).normal
+    np.testing.assert_allclose(normal, normal.T, rtol=1e-9, atol=1e-6 * np.abs(normal).max())
+    scale = np.sqrt(np.diag(normal))
+    assert np.linalg.eigvalsh(normal / scale / scale[:, None]).min() > 0
+
+
+def test_cancelling_stops_the_adjustment() -> None:
+    state, rng = true_state(), np.random.default_rng(0)
+    with pytest.raises(SolveError, match="adjustment: cancelled; start the measurement again"):
+        adjust(shaken(state, rng), network_of(state, rng), cancelled=lambda: True)
+
+
+def test_a_network_of_nonsense_is_refused() -> None:
+    state = true_state()
+    network = network_of(state, np.random.default_rng(0))
+    bent = network.corners_px.copy()
+    bent[:, 0, 0] += 500.0  # one corner of every sighting somewhere else
+    with pytest.raises(
+        SolveError, match="almost every sighting was rejected; value 0 of 64 kept; limit 2; check that"
+    ):
+        adjust(state, replace(network, corners_px=bent))
+
+
+def test_noise_is_what_it_says() -> None:
+    state = true_state()
+    network = network_of(state, np.random.default_rng(0))
+    off = network.corners_px - [
+        seen_corners(state, i, j) for i, j in zip(network.station, network.target, strict=True)
+    ]
+    assert np.std(off) == pytest.approx(NOISE_PX, rel=0.1)
