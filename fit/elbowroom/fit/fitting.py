@@ -68,16 +68,38 @@ def fit_plate(intent: PlateIntent, scene: Scene, media: Media, *, progress: Prog
     tell = progress or (lambda share, what: None)
     tell(0.0, "plane, holes and welds")
     job = _prepare(intent, scene, media, tell)
-    demand = _demand(intent, job)
-    tell(0.6, "profile")
+    tell(0.3, "keep-outs and profile")
     try:
-        profile = fit_profile(demand)
+        profile, used = _fitted(intent, job, tell)
     except SolveError as error:
-        tell(0.8, "what is in the way")
-        raise explain(demand, job.keepouts, error) from None
-    plate = _plate(intent, job, profile)
+        tell(0.9, "what is in the way")
+        raise explain(_demand(intent, job, job.keepouts), job.keepouts, error) from None
+    plate = _plate(intent, job, profile, used)
     tell(1.0, "done")
     return plate
+
+
+def _fitted(intent: PlateIntent, job: _Job, tell: Progress) -> tuple[Profile, list[Keepout]]:
+    """Return the profile and the keep-outs that were looked at: those in reach of the pads' hull, then of the profile.
+
+    Obstacles whose boxes the profile doesn't touch can't matter; sweeping them would take most of the time.
+    """
+    pads = shapely.union_all([p.shape for p in _pads(job)])
+    near = shapely.convex_hull(pads)
+    used: list[Keepout] = []
+    for turn in range(len(job.keepouts) + 1):
+        fresh = [k for k in job.keepouts if k not in used and k.reach.intersects(near)]
+        if turn and not fresh:
+            break
+        used = [k for k in job.keepouts if k in used or k in fresh]
+        tell(min(0.35 + 0.1 * turn, 0.8), "profile")
+        profile = fit_profile(_demand(intent, job, used))
+        near = Polygon(profile.outline.flatten())
+    return profile, used
+
+
+def _pads(job: _Job) -> tuple[Pad, ...]:
+    return (*(w.pad for w in job.welds), *(o.pad for o in job.openings))
 
 
 def _prepare(intent: PlateIntent, scene: Scene, media: Media, tell: Progress) -> _Job:
@@ -152,7 +174,7 @@ def _keepouts(
     keepouts: list[Keepout] = []
     own: list[Keepout] = []
     for k, obstacle in enumerate(scene.obstacles):
-        tell(0.1 + 0.5 * k / max(len(scene.obstacles), 1), obstacle.name)
+        tell(0.05 + 0.2 * k / max(len(scene.obstacles), 1), obstacle.name)
         keepout = _keepout(obstacle, intent, media, plate_from_world, covariance)
         (own if obstacle.name in skipped else keepouts).append(keepout)
     bolts = {h.bolt for h in intent.holes if h.bolt}
@@ -176,12 +198,11 @@ def _keepout(
     )
 
 
-def _demand(intent: PlateIntent, job: _Job) -> Demand:
-    pads: tuple[Pad, ...] = (*(w.pad for w in job.welds), *(o.pad for o in job.openings))
+def _demand(intent: PlateIntent, job: _Job, keepouts: list[Keepout]) -> Demand:
     walls: dict[str, Wall] = {w.wall.name: w.wall for w in job.welds}
     return Demand(
-        pads=pads,
-        keepouts={k.name: k.section() for k in job.keepouts},
+        pads=_pads(job),
+        keepouts={k.name: k.section() for k in keepouts},
         walls=tuple(walls.values()),
         area=None if intent.area is None else np.array(intent.area),
         web=intent.min_web_mm,
@@ -189,10 +210,10 @@ def _demand(intent: PlateIntent, job: _Job) -> Demand:
     )
 
 
-def _plate(intent: PlateIntent, job: _Job, profile: Profile) -> Plate:
+def _plate(intent: PlateIntent, job: _Job, profile: Profile, used: list[Keepout]) -> Plate:
     _check_holes_inside(job.openings, profile)
     remarks = profile_remarks(
-        intent, profile, [o.shape for o in job.openings], {k.name: k.section() for k in job.keepouts}
+        intent, profile, [o.shape for o in job.openings], {k.name: k.section() for k in used}
     )
     return Plate(
         name=intent.name,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely.geometry import LineString, box
+from shapely.geometry import LineString
 
 from elbowroom.fit.keepouts import Keepout
 from elbowroom.fit.pads import Pad, Wall, weld_pad
@@ -97,9 +97,7 @@ def contact_limits(
 
 def _reaches(keepout: Keepout, edge: LineString, near: float) -> bool:
     """Say whether the body itself comes within `near` of the weld edge; boxes first, they are quick."""
-    corners = np.vstack([v[:, :2] for v, _ in keepout.meshes_plate])
-    around = box(*(corners.min(axis=0) - near), *(corners.max(axis=0) + near))
-    if not around.intersects(edge):
+    if not keepout.reach.intersects(edge):
         return False
     body = keepout.section(keepout.clearance)
     return not body.is_empty and bool(body.distance(edge) <= near)
@@ -109,8 +107,12 @@ def _in_front(keepout: Keepout, weld: Weld, near: float) -> Keepout:
     """Return the keep-out of what stands more than `near` in front of the face; all of it where it can't be cut."""
     normal = np.append(weld.wall.normal, 0.0)
     offset = float(weld.wall.normal @ weld.wall.point) - weld.gap + near
-    meshes = [_trimmed(v, f, normal, offset) for v, f in keepout.meshes_plate]
-    return replace(keepout, meshes_plate=[m for m in meshes if len(m[1])], known={})
+
+    def make() -> list[Mesh]:
+        meshes = [_trimmed(v, f, normal, offset) for v, f in keepout.meshes_plate]
+        return [m for m in meshes if len(m[1])]
+
+    return replace(keepout, make=make, known={})
 
 
 def _trimmed(vertices: Points3, faces: Faces, normal: Floats, offset: float) -> Mesh:
