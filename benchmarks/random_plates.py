@@ -42,7 +42,7 @@ CLEARANCES = (4.0, 6.0, 10.0, 12.0)
 FENCE_CLEARANCE = 6.0
 ZERO = ((0.0, 0.0, 0.0),) * 3
 MISS_MM = 0.001
-KIND_MM = 0.12
+KIND_MM = 0.06
 
 
 @dataclass(frozen=True)

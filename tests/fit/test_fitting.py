@@ -202,6 +202,15 @@ def test_slot_over_nothing_is_refused() -> None:
         spot.fit(slots=(SlotIntent(name="slot", over="tab"),))
 
 
+def test_slot_whose_surround_meets_the_weld_face_is_refused() -> None:
+    spot = Spot().add("tab", trimesh.creation.box(bounds=[(60, 8, -40), (66, 50, 40)]))
+    with pytest.raises(InputError, match="pass through the face"):
+        spot.fit(
+            slots=(SlotIntent(name="slot", over="tab", slip_mm=0.8),),
+            weld_edges=(WeldEdgeIntent(name="w", face="rail", from_mm=(10, 0), to_mm=(150, 0)),),
+        )
+
+
 # --- weld edges -----------------------------------------------------------------------------------------------
 
 
@@ -269,6 +278,16 @@ def test_swinging_rod_keeps_its_clearance_over_the_whole_travel() -> None:
     check = check_plate(plate, spot.obstacles, spot.media, sigmas=2.0, travel_steps=60)
     assert check.passes
     assert check.rows[0].gap_mm == pytest.approx(12.2, abs=0.02)
+
+
+def test_obstacle_the_web_must_go_round_is_found_though_it_stands_off_the_pads() -> None:
+    # the wall pushes the web out to where the post stands, which no line between the pads comes near
+    spot = Spot().add("wall", trimesh.creation.box(bounds=[(60, -900, -20), (70, 60, 30)]))
+    spot.add("post", post(65, 122, 12))
+    plate = spot.fit(holes=holes((0, 0, 20), (130, 0, 20)))
+    check = check_plate(plate, spot.obstacles, spot.media, sigmas=2.0)
+    assert check.passes
+    assert {r.obstacle for r in check.rows if r.gap_mm < 40} == {"wall", "post"}
 
 
 def test_tilted_plane_is_checked_in_3d() -> None:

@@ -14,10 +14,10 @@ from scipy.sparse.csgraph import dijkstra
 from elbowroom.fit.pads import Pad
 from elbowroom.shared.arrays import Floats, Points2
 
-PLAN_MARGIN_MM = 0.05
+PLAN_MARGIN_MM = 0.02
 """Webs keep this much more than they must, so that bands pulled taut round them stay apart from the blockers."""
 
-PLANS_MM = ((1.5, 0.25), (0.4, 0.1), (PLAN_MARGIN_MM, 0.02))
+PLANS_MM = ((1.5, 0.25), (0.4, 0.1), (PLAN_MARGIN_MM, 0.01))
 """Margin and chord tried in turn: webs planned with room to spare leave room for fewer and larger arcs. Blockers are
 simplified outward by the chord."""
 
