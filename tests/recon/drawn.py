@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -40,16 +39,6 @@ CARD = ScaleCard(
 )
 
 
-@dataclass(frozen=True, eq=False)
-class Drawn:
-    """A drawn job: its scene before measuring, the photos' bytes, and where the targets truly are."""
-
-    scene: Scene
-    media: dict[str, bytes]
-    places: dict[int, Rigid[World, Target]]
-    stations: list[Rigid[Camera, World]] = field(default_factory=list)
-
-
 def spot() -> Layout:
     """Return four loose targets on things of different height and slant, and a card with four more."""
     rng = np.random.default_rng(8)
@@ -82,7 +71,7 @@ def stations(turns: Sequence[tuple[float, float, float]] = ROUND) -> list[Rigid[
 def photos_of_spot() -> tuple[bytes, ...]:
     """Return the six photos of the spot, drawn once."""
     rng = np.random.default_rng(3)
-    return tuple(draw(spot(), LENS, s, rng, Look(ink_mm=0.05)) for s in stations())
+    return tuple(draw(spot(), LENS, s, rng, Look()) for s in stations())
 
 
 def scene_of(photos: Sequence[bytes], **kept: object) -> tuple[Scene, dict[str, bytes]]:
@@ -96,7 +85,7 @@ def scene_of(photos: Sequence[bytes], **kept: object) -> tuple[Scene, dict[str, 
     return Scene(photos=tuple(taken), lenses=tuple(lenses.values()), **given), media
 
 
-def distance_errors(scene: Scene, places: dict[int, Rigid[World, Target]]) -> Floats:
+def distance_errors(scene: Scene, places: Mapping[int, Rigid[World, Target]]) -> Floats:
     """Return measured less true distance (mm) between every two measured target centres."""
     centres = {m.id: np.array(m.world_from_target.shift_mm) for m in scene.measured}
     return np.array(

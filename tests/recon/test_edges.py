@@ -18,6 +18,8 @@ from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.lens import project_points
 from elbowroom.shared.scene import Lens
 
+pytestmark = pytest.mark.slow
+
 Floats = npt.NDArray[np.float64]
 PLAIN = Lens(name="plain", width_px=1280, height_px=960, focal_px=1250.0, cx_px=640.0, cy_px=480.0)
 BARREL = PLAIN.model_copy(update={"k1": -0.2, "k2": 0.1, "p1": 5e-4})

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import warnings
 from collections.abc import Mapping
 from pathlib import PurePath
 from typing import Any
@@ -64,14 +66,15 @@ def import_photo(name: str, data: bytes) -> tuple[Photo, Lens, bytes, list[Findi
     if _is_heic(data):
         data = _jpeg_from_heic(name, data)
     image = _open(name, data)
-    exif = image.getexif()
     findings = []
     if image.format == "JPEG":
         _check_whole(name, data)
+        exif = _exif_of(image)
         had_place = bool(exif.get_ifd(GPS_IFD))
         data = strip_jpeg(data, _kept_exif(exif))
+        _check_decodes(name, data)
     else:
-        had_place = False
+        exif, had_place = Image.Exif(), False
         out = io.BytesIO()
         _load(name, image).convert("RGB").save(out, "PNG")
         data = out.getvalue()
@@ -128,7 +131,9 @@ def _jpeg_from_heic(name: str, data: bytes) -> bytes:
 def _open(name: str, data: bytes) -> Image.Image:
     limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None  # our own limit and message come next
     try:
-        image = Image.open(io.BytesIO(data))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about broken EXIF, which is read with care later
+            image = Image.open(io.BytesIO(data))
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as error:
         raise InputError(
             "not a photo this program reads",
@@ -172,6 +177,21 @@ def _load(name: str, image: Image.Image) -> Image.Image:
     return image
 
 
+def _exif_of(image: Image.Image) -> Image.Exif:
+    """Return a JPEG's EXIF with its inner directories read; none when it is broken, as after some editors."""
+    with warnings.catch_warnings():
+        warnings.simplefilter(
+            "ignore"
+        )  # half-broken tags: what can be read is used, the rest is dropped anyway
+        try:
+            exif = image.getexif()
+            for directory in (EXIF_IFD, GPS_IFD):
+                exif.get_ifd(directory)
+        except (OSError, ValueError, SyntaxError, KeyError, TypeError, struct.error):
+            return Image.Exif()
+    return exif
+
+
 def _check_whole(name: str, data: bytes) -> None:
     """Raise when a JPEG has no end marker after its picture data: it was cut short while copying."""
     for marker, start, _ in _segments(name, data):
@@ -185,6 +205,13 @@ def _check_whole(name: str, data: bytes) -> None:
                 )
             return
     raise InputError("the photo has no picture data", where=name, todo="copy it from the phone again")
+
+
+def _check_decodes(name: str, data: bytes) -> None:
+    """Raise when a JPEG doesn't decode; an eighth of its size says as much as the whole."""
+    image = _open(name, data)
+    image.draft("L", (image.width // 8, image.height // 8))
+    _load(name, image)
 
 
 def _segments(name: str, data: bytes) -> list[tuple[int, int, int]]:
