@@ -73,3 +73,12 @@ def test_the_documented_example_reads() -> None:
     example = page.split("```yaml\n")[1].split("```")[0]
     tags = parse_tags(example.encode(), where="docs/tag_files.md")
     assert {t.kind for t in tags.tags} == {"volume", "tube", "bolt", "mesh"}
+
+
+@pytest.mark.parametrize("thread", ["M12", "1/2", '5/8"', "1-1/8"])
+def test_inch_threads_can_be_typed(thread: str) -> None:
+    """Inch threads are named by a fraction (ASME B18.2.1), so a thread may hold a slash where a name may not."""
+    hole = {"name": "pin", "at_mm": [0, 0], "thread": thread}
+    intent = {"name": "mount", "plane": {"kind": "datum"}, "thickness_mm": 8, "holes": [hole]}
+    tags = parse_tags(json.dumps({"intents": [intent]}).encode(), where="x")
+    assert tags.intents[0].holes[0].thread == thread

@@ -16,6 +16,7 @@ from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.frames import Rigid, rotation_from_vector, vector_from_rotation
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=r"^[^/\\\x00-\x1f]+$")]
+Thread = Annotated[str, StringConstraints(min_length=1, max_length=20, pattern=r"^[A-Za-z0-9 ./#\"-]+$")]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
@@ -298,7 +299,7 @@ class BoltTag(Tag):
     """
 
     kind: Literal["bolt"] = "bolt"
-    thread: Name
+    thread: Thread
     seat: PickedPoint
     face: Name | None = None
     tip: PickedPoint | None = None
@@ -411,7 +412,7 @@ class HoleIntent(Entity):
     bolt: Name | None = None
     point: PickedPoint | None = None
     diameter_mm: Positive | None = None
-    thread: Name | None = None
+    thread: Thread | None = None
     hole_class: Literal["fine", "medium", "coarse"] = "medium"
     edge_distance_mm: Positive | None = None
 
