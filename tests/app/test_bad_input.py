@@ -105,7 +105,9 @@ def test_the_same_id_twice_in_a_photo(job: Path, tmp_path: Path, capsys: Capture
                 found = dict(find_targets(grey))[1].astype(int)
                 low, high = found.min(axis=0) - 14, found.max(axis=0) + 15
                 patch = grey[low[1] : high[1], low[0] : high[0]].copy()
-                grey[20 : 20 + len(patch), 20 : 20 + len(patch[0])] = patch  # target 1 once more, in the corner
+                grey[20 : 20 + len(patch), 20 : 20 + len(patch[0])] = (
+                    patch  # target 1 once more, in the corner
+                )
             Image.fromarray(grey).save(photo, quality=92)
         run(capsys, "add", job, photo)
     code, text = run(capsys, "measure", job)

@@ -99,7 +99,7 @@ def test_cut_short_file(job: SceneFile) -> None:
     job.close()
     data = job.path.read_bytes()
     job.path.write_bytes(data[: len(data) // 2])
-    with pytest.raises(StoreError, match="damaged|can't read"), SceneFile.open(job.path) as again:
+    with pytest.raises(StoreError, match=r"damaged|can't read"), SceneFile.open(job.path) as again:
         again.scene()
 
 

@@ -12,7 +12,12 @@ from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import Scene, TagFile
 from elbowroom.shared.tagfile import MAX_BYTES, merge_tags, parse_tags, read_tag_file
 
-TUBE = {"kind": "tube", "name": "hose", "axis": [{"world_mm": [0, 0, 0]}, {"world_mm": [0, 0, 9]}], "diameter_mm": 20}
+TUBE = {
+    "kind": "tube",
+    "name": "hose",
+    "axis": [{"world_mm": [0, 0, 0]}, {"world_mm": [0, 0, 9]}],
+    "diameter_mm": 20,
+}
 
 
 def test_json_and_yaml_give_the_same() -> None:
