@@ -102,9 +102,11 @@ def test_without_exif_the_focal_length_is_a_wide_guess() -> None:
 @pytest.mark.parametrize("film", [0, 65535])
 def test_a_senseless_focal_length_is_not_believed(film: int) -> None:
     exif = Image.Exif()
+    exif[ExifTags.Base.Make] = "Maker"  # without a tag of its own Pillow writes no EXIF at all
     exif.get_ifd(INNER)[ExifTags.Base.FocalLengthIn35mmFilm] = film
     out = io.BytesIO()
     picture().save(out, "JPEG", exif=exif)
+    assert Image.open(io.BytesIO(out.getvalue())).getexif().get_ifd(INNER)
     _, lens, _, _ = import_photo("a.jpg", out.getvalue())
     assert lens.focal_sd_px == pytest.approx(0.5 * lens.focal_px)
 
@@ -116,10 +118,17 @@ def test_a_png_keeps_its_pixels_and_loses_its_texts(mode: str) -> None:
 
     texts = PngInfo()
     texts.add_text("Location", "somewhere")
-    image.save(out, "PNG", pnginfo=texts)
-    photo, _, kept, _ = import_photo("a.png", out.getvalue())
+    exif = Image.Exif()
+    exif[ExifTags.Base.Make] = "Maker"
+    exif.get_ifd(INNER)[ExifTags.Base.FocalLengthIn35mmFilm] = 26
+    exif.get_ifd(GPS)[1] = "N"
+    image.save(out, "PNG", pnginfo=texts, exif=exif)
+    photo, lens, kept, findings = import_photo("a.png", out.getvalue())
+    assert lens.focal_sd_px == pytest.approx(0.1 * lens.focal_px)
+    assert [f.code for f in findings] == ["place-removed"]
     after = Image.open(io.BytesIO(kept))
     assert b"somewhere" not in kept
+    assert not dict(after.getexif())
     np.testing.assert_array_equal(np.asarray(after), np.asarray(image.convert("RGB")))
     assert photo.width_px == 640
 

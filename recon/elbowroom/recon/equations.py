@@ -109,13 +109,18 @@ def normal_equations(state: State, network: Network, used: Bools, *, robust: boo
     weight, cost = _weights((white**2).mean(axis=1), robust)
     weighted = (lever * weight[:, None, None]).transpose(0, 2, 1)
     places = columns[:, :, None] * size + columns[:, None, :]
-    normal = np.bincount(places.ravel(), (weighted @ lever).ravel(), size * size).reshape(size, size)
-    gradient = np.bincount(columns.ravel(), (weighted @ white[:, :, None]).ravel(), size)
+    normal = _summed(places, weighted @ lever, size * size).reshape(size, size)
+    gradient = _summed(columns, weighted @ white[:, :, None], size)
     normal[np.arange(size), np.arange(size)] += UNSEEN
     cost += _add_distances(state, network, normal, gradient)
     cost += _add_priors(state, network, normal, gradient)
     _add_inner_constraints(state, normal)
     return Equations(normal, gradient, cost)
+
+
+def _summed(places: Ints, values: Floats, size: int) -> Floats:
+    """Return the sums (size,) of values by place."""
+    return np.asarray(np.bincount(places.ravel(), values.ravel(), size), dtype=np.float64)
 
 
 def _weights(squared: Floats, robust: bool) -> tuple[Floats, float]:

@@ -66,15 +66,14 @@ def import_photo(name: str, data: bytes) -> tuple[Photo, Lens, bytes, list[Findi
     if image.format == "JPEG":
         check_whole(name, data)
         exif = exif_of(image)
-        had_place = bool(exif.get_ifd(GPS_IFD))
         data = strip_jpeg(data, kept_exif(exif))
         _check_decodes(name, data)
     else:
-        exif, had_place = Image.Exif(), False
         out = io.BytesIO()
-        _load(name, image).convert("RGB").save(out, "PNG")
+        _load(name, image).convert("RGB").save(out, "PNG", exif=b"")
+        exif = exif_of(image)
         data = out.getvalue()
-    if had_place:
+    if exif.get_ifd(GPS_IFD):
         findings.append(
             Finding(
                 code="place-removed",

@@ -102,7 +102,8 @@ def _shifts(arms: Floats, normalised: Floats) -> Floats:
     rows = np.stack([one, zero, -u, zero, one, -v], axis=-1).reshape(-1, 1, 8, 3)
     miss = normalised[:, None] * arms[..., 2:] - arms[..., :2]
     across = rows.transpose(0, 1, 3, 2)
-    return np.linalg.solve(across @ rows, across @ miss.reshape(*miss.shape[:2], 8, 1))[..., 0]
+    solved = np.linalg.solve(across @ rows, across @ miss.reshape(*miss.shape[:2], 8, 1))
+    return np.asarray(solved[..., 0], dtype=np.float64)
 
 
 def focal_guess(

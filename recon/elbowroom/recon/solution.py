@@ -180,6 +180,7 @@ def _rejected(target: int, photos: Sequence[str]) -> Finding:
         severity="warning",
         subject=f"target {target}",
         message=f"target {target} does not fit the rest in {len(photos)} photo(s): {', '.join(photos[:6])}. "
-        "It may have moved, be printed twice or be partly hidden; those sightings are not used.",
+        "It may have moved, be printed twice, be partly hidden or be seen at a grazing angle; those sightings are not "
+        "used.",
         numbers={"photos": float(len(photos))},
     )
