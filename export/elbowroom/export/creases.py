@@ -15,6 +15,12 @@ from elbowroom.shared.media import read_mesh
 SHARP_RAD = math.radians(32.0)
 """An edge whose faces turn more than this is drawn: a hexagon's 60 degrees is, a 16-sided tube's 22.5 is not."""
 
+ROUND_SHARP_RAD = math.radians(75.0)
+"""...of a tube or outline volume: its facets are how it was measured, only its ends and true corners say something."""
+
+SEAM_MM = 0.05
+"""Slivers a union leaves along its seams are merged up to this: a sixth of a pixel at arm's length."""
+
 SLIVER = 1e-9
 """A face with less area than this share of its longest edge squared has no direction to speak of."""
 
@@ -40,12 +46,27 @@ class Creased:
 
 
 @lru_cache(maxsize=128)
-def creased_mesh(data: bytes) -> Creased:
-    """Return the mesh of a scene's media bytes with its edges sorted out; kept, since every photo asks for it."""
-    return sort_edges(*read_mesh(data))
+def creased_union(pieces: tuple[bytes, ...], sharp_rad: float = SHARP_RAD) -> Creased:
+    """Return the union of a scene's meshes with its edges sorted out; kept, since every photo asks for it.
+
+    The seams between the pieces of one tube or bolt are inside it and draw nothing.
+    """
+    meshes = [read_mesh(data) for data in pieces]
+    if len(meshes) == 1:
+        return sort_edges(*meshes[0], sharp_rad)
+    import manifold3d
+
+    solids = [
+        manifold3d.Manifold(manifold3d.Mesh64(np.array(v, dtype=np.float64), np.array(f, dtype=np.uint64)))
+        for v, f in meshes
+    ]
+    union = manifold3d.Manifold.batch_boolean(solids, manifold3d.OpType.Add)
+    joined = union.simplify(SEAM_MM).to_mesh64()
+    vertices = np.array(joined.vert_properties, dtype=np.float64)[:, :3]
+    return sort_edges(vertices, np.array(joined.tri_verts, dtype=np.int64), sharp_rad)
 
 
-def sort_edges(vertices: Points3, faces: Faces) -> Creased:
+def sort_edges(vertices: Points3, faces: Faces, sharp_rad: float = SHARP_RAD) -> Creased:
     """Return a mesh with equal vertices joined, slivers dropped, and its edges sorted out."""
     _, first, joined = np.unique(np.round(vertices, 6), axis=0, return_index=True, return_inverse=True)
     points, corners = vertices[first], joined.reshape(-1)[faces]
@@ -63,7 +84,7 @@ def sort_edges(vertices: Points3, faces: Faces) -> Creased:
         normals=normals,
         edges=edges,
         beside=beside,
-        sharp=dots < math.cos(SHARP_RAD),
+        sharp=dots < math.cos(sharp_rad),
     )
 
 

@@ -12,7 +12,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from elbowroom.export.creases import Creased, creased_mesh, sort_edges
+from elbowroom.export.creases import ROUND_SHARP_RAD, SHARP_RAD, Creased, creased_union, sort_edges
 from elbowroom.export.labels import Colour, Label, draw_labels
 from elbowroom.export.scribe import (
     AMBER,
@@ -163,9 +163,7 @@ def _draw_things(
     """Fill and draw everything but the labels; return a mask (255) of what labels should keep off."""
     centre_world = view.camera_from_world.inverse().shift
     bodies = [n for n, o in enumerate(obstacles) if o.part == "body"]
-    meshes = {
-        n: [creased_mesh(mesh_bytes_of(o, d, media)) for d in o.meshes] for n, o in enumerate(obstacles)
-    }
+    meshes = {n: [_creased(o, media)] for n, o in enumerate(obstacles)}
     solids = [sort_edges(*plate_mesh(p, CHORD_MM)) for p in plates]
     owners, body_triangles = _triangles(view, [meshes[n] for n in bodies])
     body = seen_depths(body_triangles, view.grid)
@@ -184,6 +182,11 @@ def _draw_things(
     names = [obstacles[n].name for n in bodies]
     _label_all(view, plates, names, picture.shape, plate_seen, _things(owners, body))
     return mask
+
+
+def _creased(obstacle: Obstacle, media: Media) -> Creased:
+    sharp = ROUND_SHARP_RAD if obstacle.kind in ("tube", "volume") else SHARP_RAD
+    return creased_union(tuple(mesh_bytes_of(obstacle, d, media) for d in obstacle.meshes), sharp)
 
 
 def _mark_busy(mask: Image, lines: dict[str, list[Points2]]) -> None:
