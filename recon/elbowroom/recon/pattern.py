@@ -74,6 +74,10 @@ class EdgeSamples:
     points: Floats
     normals: Floats
 
+    def every(self, step: int) -> EdgeSamples:
+        """Return every `step`-th sample, from the middle of the first `step`."""
+        return EdgeSamples(self.points[step // 2 :: step], self.normals[step // 2 :: step])
+
 
 @lru_cache(maxsize=1200)
 def edge_samples(target: int, family: Family | None = None) -> EdgeSamples:

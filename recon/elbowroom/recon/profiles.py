@@ -26,6 +26,9 @@ REACH_MODULES = 0.5
 FIT_ROUNDS = 3
 """Profile-and-fit rounds at most: the first moves up to a pixel or two, the second below 0.05 px."""
 
+FIRST_SHARE = 3
+"""The first round only comes near: it reads one in three samples, the middle one of each module's boundary."""
+
 SETTLED_PX = 0.3
 """Profiles read this near the boundary give it as well as any: further rounds move corners less than 0.01 px."""
 
@@ -78,15 +81,17 @@ def find_edges(
     corners = np.array(corners_px, dtype=np.float64).reshape(-1, 4, 2)
     out: list[tuple[Edges, Corners] | None] = [None] * len(samples)
     going = list(range(len(samples)))
-    for _ in range(FIT_ROUNDS):
-        read = _read(image, _laid([samples[i] for i in going], corners[going]), len(going))
+    for turn in range(FIT_ROUNDS):
+        chosen = [samples[i].every(1 if turn else FIRST_SHARE) for i in going]
+        least = LEAST_SAMPLES if turn else LEAST_SAMPLES // FIRST_SHARE
+        read = _read(image, _laid(chosen, corners[going]), len(going), least)
         seen = [(i, edges) for i, edges in zip(going, read, strict=True) if edges is not None]
         out = [None if i in going else kept for i, kept in enumerate(out)]
         going = []
         for i, edges, fitted, moved in _fitted(seen, corners):
             if moved <= LOST_PX:
                 out[i], corners[i] = (edges, fitted), fitted.corners_px
-                going += [i] if moved > SETTLED_PX else []
+                going += [i] if moved > SETTLED_PX or not turn else []
         if not going:
             break
     return out
@@ -128,7 +133,7 @@ def _map(h: Floats, points: Floats, directions: Floats) -> tuple[Floats, Floats]
     return np.column_stack([u, v]), np.column_stack(slope)
 
 
-def _read(image: Image, laid: _Boundaries, count: int) -> list[Edges | None]:
+def _read(image: Image, laid: _Boundaries, count: int, least: int) -> list[Edges | None]:
     """Read grey profiles across the boundaries and place each where it crosses half way between its two sides."""
     offsets = np.linspace(-1, 1, PROFILE_TAPS) * laid.reach_px[:, None]
     grid = laid.centre_px[:, None, :] + offsets[:, :, None] * laid.across_px[:, None, :]
@@ -145,7 +150,7 @@ def _read(image: Image, laid: _Boundaries, count: int) -> list[Edges | None]:
     for piece in pieces:
         u = use[piece]
         parts = (found[piece][u], laid.across_px[piece][u], laid.points_target[piece][u])
-        out.append(Edges(*parts) if u.sum() >= LEAST_SAMPLES else None)
+        out.append(Edges(*parts) if u.sum() >= least else None)
     return out
 
 
