@@ -147,9 +147,9 @@ def test_what_can_not_be_followed_is_left_out() -> None:
     assert detect(blank) == ([], [])
 
 
-def test_a_half_covered_target_is_fitted_to_what_shows() -> None:
+@pytest.mark.parametrize("target", [1, 3, 5, 6])
+def test_a_partly_covered_target_is_fitted_to_what_shows(target: int) -> None:
     image, true = drawn(Look())
-    target = 5
     middle = true[target].mean(axis=0)
     covered = image.copy()
     covered[:, : int(middle[0]) - 20] = 120  # a thing in front of its left third

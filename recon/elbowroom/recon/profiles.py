@@ -11,7 +11,7 @@ import numpy as np
 
 from elbowroom.recon.edges import Corners, Edges, fit_corners, homographies
 from elbowroom.recon.pattern import MODULES, EdgeSamples, Family, edge_samples
-from elbowroom.shared.arrays import Floats, Image, Ints
+from elbowroom.shared.arrays import Bools, Floats, Image, Ints
 
 PROFILE_TAPS = 13
 """Samples across a boundary; 17 or 21 gave corners no better."""
@@ -37,6 +37,10 @@ LOST_PX = 12.0
 
 MIN_CONTRAST = 12.0
 """Grey levels between black and white sides below which a boundary sample is left out (8-bit noise is 2 to 4)."""
+
+ODD_LEVEL = 0.4
+"""A side whose grey is off the target's typical black or white by this share of their difference is something else, laid
+over the target; a shadow that halves the light stays below it (0.3 after a photo's gamma)."""
 
 LEAST_SAMPLES = 40
 """Boundary samples of one target below which its homography is not fitted: a fifth of what a whole target has."""
@@ -148,10 +152,19 @@ def _read(image: Image, laid: _Boundaries, count: int, least: int) -> list[Edges
     found = laid.centre_px + np.nan_to_num(place)[:, None] * laid.across_px
     out: list[Edges | None] = []
     for piece in pieces:
-        u = use[piece]
+        u = use[piece] & _alike(dark[piece], light[piece], use[piece])
         parts = (found[piece][u], laid.across_px[piece][u], laid.points_target[piece][u])
         out.append(Edges(*parts) if u.sum() >= least else None)
     return out
+
+
+def _alike(dark: Floats, light: Floats, use: Bools) -> Bools:
+    """Return which profiles (n,) of a target have the black and the white that most of it has: the rest is covered."""
+    if not use.any():
+        return use
+    black, white = float(np.median(dark[use])), float(np.median(light[use]))
+    off = np.maximum(np.abs(dark - black), np.abs(light - white))
+    return np.asarray(off < ODD_LEVEL * (white - black))
 
 
 def _sample(image: Image, grid: Floats) -> Floats:
