@@ -109,8 +109,12 @@ def undistort_points(points_px: Points2, lens: Lens) -> Points2:
         )[:, :, 0]
         ideal += step
         if not len(step) or np.abs(step).max() < UNDISTORT_TOLERANCE:
-            return ideal
-    worst = int(np.nanargmax(np.abs(step).max(axis=1)))
+            break
+    beyond = (ideal**2).sum(axis=1) >= _fold_radius2(coefficients)  # Newton fell on the polynomial's other branch
+    bad = beyond | ~(np.abs(step).max(axis=1) < UNDISTORT_TOLERANCE)
+    if not bad.any():
+        return ideal
+    worst = int(np.flatnonzero(bad)[0])
     raise InputError(
         "the lens model can't be inverted there",
         where=f"lens {lens.name}, pixel {pixels[worst].round(1).tolist()}",
