@@ -110,7 +110,9 @@ def undistort_points(points_px: Points2, lens: Lens) -> Points2:
         ideal += step
         if not len(step) or np.abs(step).max() < UNDISTORT_TOLERANCE:
             break
-    beyond = (ideal**2).sum(axis=1) >= _fold_radius2(coefficients)  # Newton fell on the polynomial's other branch
+    beyond = (ideal**2).sum(axis=1) >= _fold_radius2(
+        coefficients
+    )  # Newton fell on the polynomial's other branch
     bad = beyond | ~(np.abs(step).max(axis=1) < UNDISTORT_TOLERANCE)
     if not bad.any():
         return ideal

@@ -1,0 +1,99 @@
+"""What measuring gives: lenses, photos with their stations, targets, faces and obstacles, each with its doubt."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from elbowroom.shared.entity import Cov3, Digest, Entity, Name, NotNegative, Pose, Positive, Vec2, Vec3
+
+
+class Lens(Entity):
+    """A camera group: pinhole with radial k1 k2 k3 and tangential p1 p2 (Brown's model, pixels from 0 centre)."""
+
+    name: Name
+    width_px: Annotated[int, Field(gt=0)]
+    height_px: Annotated[int, Field(gt=0)]
+    focal_px: Positive
+    cx_px: float
+    cy_px: float
+    k1: float = 0.0
+    k2: float = 0.0
+    k3: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    focal_sd_px: NotNegative = 0.0
+
+
+class Photo(Entity):
+    """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured."""
+
+    name: Name
+    media: Digest
+    width_px: Annotated[int, Field(gt=0)]
+    height_px: Annotated[int, Field(gt=0)]
+    orientation: Annotated[int, Field(ge=1, le=8)] = 1
+    lens: Name | None = None
+    camera_from_world: Pose | None = None
+    targets_read: tuple[int, ...] = ()
+    rms_px: NotNegative | None = None
+
+
+class MeasuredTarget(Entity):
+    """A target's place in the world, with the covariance (mm²) of its centre."""
+
+    id: int
+    side_mm: Positive
+    thickness_mm: NotNegative = 0.0
+    world_from_target: Pose
+    covariance_mm2: Cov3
+    seen_in: Annotated[int, Field(ge=1)]
+
+
+class Accuracy(Entity):
+    """How good the network is: residuals, degrees of freedom, and where the scale came from."""
+
+    sigma0_px: NotNegative
+    rms_px: NotNegative
+    redundancy: int
+    observations: int
+    rejected: int
+    scale_source: Literal["scale cards and distances", "target sides"]
+    scale_sd: NotNegative
+    typical_sd_mm: NotNegative
+
+
+class MeasuredFace(Entity):
+    """A face as measured: a point on it, its outward normal, covariance (mm²) of the point, sd of tilt, residual."""
+
+    name: Name
+    point_mm: Vec3
+    normal: Vec3
+    covariance_mm2: Cov3
+    tilt_sd_rad: NotNegative
+    rms_mm: NotNegative
+    reach_mm: NotNegative
+
+
+class Obstacle(Entity):
+    """An obstacle as measured: closed meshes in the world at rest, the clearance it asks, its doubt and its motion.
+
+    `meshes` name binary PLY files in the scene's media; each is closed and their union is the thing. `convex` says
+    each mesh is convex (bounded exactly by its hull). `covariance_mm2` is that of its position as a whole.
+    `axis_mm` holds the two ends of a bolt's (seat, tip) or straight tube's axis.
+    """
+
+    name: Name
+    kind: Literal["volume", "tube", "box", "bolt", "mesh"]
+    part: Literal["body", "tool room"] = "body"
+    meshes: tuple[Digest, ...]
+    convex: bool
+    clearance_mm: NotNegative
+    covariance_mm2: Cov3
+    widened_mm: NotNegative = 0.0
+    axis_mm: tuple[Vec3, Vec3] | None = None
+    hinge_point_mm: Vec3 | None = None
+    motion_direction: Vec3 | None = None
+    travel_kind: Literal["none", "hinge", "slide"] = "none"
+    travel: Vec2 = (0.0, 0.0)

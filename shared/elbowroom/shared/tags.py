@@ -1,0 +1,178 @@
+"""What a person points at: points, the datum, faces, and the things in the way with their motions."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from elbowroom.shared.entity import Digest, Entity, Name, NotNegative, Positive, Thread, Vec2, Vec3
+
+
+class PointPick(Entity):
+    """One point picked in one photo."""
+
+    photo: Name
+    xy_px: Vec2
+
+
+class PickedPoint(Entity):
+    """A point of the world: picked in two or more photos, or a target's centre, or typed coordinates."""
+
+    picks: tuple[PointPick, ...] = ()
+    target: int | None = None
+    world_mm: Vec3 | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> PickedPoint:
+        if sum([bool(self.picks), self.target is not None, self.world_mm is not None]) != 1:
+            raise ValueError("give exactly one of picks, target, world_mm")
+        return self
+
+
+class Datum(Entity):
+    """3-2-1 datum: a plane (z = 0, normal +z), a direction (+x) and an origin.
+
+    `plane` needs three or more points, `direction` two (from, to). `plane_flip` turns +z to the other side; by
+    default +z points to the side the cameras are on. Target points lie on the card's back: the thickness is taken off.
+    """
+
+    plane: Annotated[tuple[PickedPoint, ...], Field(min_length=3)]
+    direction: tuple[PickedPoint, PickedPoint]
+    origin: PickedPoint
+    plane_flip: bool = False
+    normal_is: Literal["x", "y", "z"] = "z"
+    direction_is: Literal["x", "y", "z"] = "x"
+
+    @model_validator(mode="after")
+    def _two_axes(self) -> Datum:
+        if self.normal_is == self.direction_is:
+            raise ValueError("the plane's normal and the direction need two different axes")
+        return self
+
+
+class Hinge(Entity):
+    """Swings about an axis through two points, from and to angles (right-hand rule), zero as photographed."""
+
+    kind: Literal["hinge"] = "hinge"
+    axis: tuple[PickedPoint, PickedPoint]
+    from_deg: float
+    to_deg: float
+
+
+class Slide(Entity):
+    """Slides along the direction between two points, from and to millimetres, zero as photographed."""
+
+    kind: Literal["slide"] = "slide"
+    direction: tuple[PickedPoint, PickedPoint]
+    from_mm: float
+    to_mm: float
+
+
+Motion = Annotated[Hinge | Slide, Field(discriminator="kind")]
+ClearanceClass = Literal["static", "moving", "hot", "tool"]
+
+
+class Tag(Entity):
+    """What every obstacle has: a name, a class that sets its clearance unless one is typed, and maybe a motion."""
+
+    name: Name
+    clearance_class: ClearanceClass = "static"
+    clearance_mm: NotNegative | None = None
+    motion: Motion | None = None
+    pick_sd_px: Positive = 1.0
+    hidden: bool = False
+
+
+class PhotoOutline(Entity):
+    """A closed outline drawn round a thing in one photo."""
+
+    photo: Name
+    points_px: Annotated[tuple[Vec2, ...], Field(min_length=3)]
+
+
+class VolumeTag(Tag):
+    """A thing outlined in two or more photos; its volume is where all the outlines' cones meet."""
+
+    kind: Literal["volume"] = "volume"
+    outlines: tuple[PhotoOutline, ...]
+
+
+class EdgeLines(Entity):
+    """The two silhouette edges of a straight tube in one photo, two points on each."""
+
+    photo: Name
+    one_px: tuple[Vec2, Vec2]
+    other_px: tuple[Vec2, Vec2]
+
+
+class TubeTag(Tag):
+    """A tube: straight from its edges in two or more photos, or along axis points with a typed diameter."""
+
+    kind: Literal["tube"] = "tube"
+    edges: tuple[EdgeLines, ...] = ()
+    axis: tuple[PickedPoint, ...] = ()
+    diameter_mm: Positive | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> TubeTag:
+        if bool(self.edges) == bool(self.axis):
+            raise ValueError("a tube needs either edges or axis points")
+        if self.axis and (len(self.axis) < 2 or self.diameter_mm is None):
+            raise ValueError("a tube along axis points needs two or more of them and diameter_mm")
+        return self
+
+
+class BoxTag(Tag):
+    """A box: one corner and the far ends of the three edges that leave it."""
+
+    kind: Literal["box"] = "box"
+    corner: PickedPoint
+    along_x: PickedPoint
+    along_y: PickedPoint
+    along_z: PickedPoint
+
+
+class BoltTag(Tag):
+    """A bolt seen from its head or nut: a point on its axis at the seat, an axis direction, sizes from the tables.
+
+    `seat` is the point where head, nut or washer meets the face. The axis runs along `face`'s normal, or from
+    `seat` to `tip`. `nut` says a nut (else a head) faces outward; `tool` adds the room a tool needs.
+    """
+
+    kind: Literal["bolt"] = "bolt"
+    thread: Thread
+    seat: PickedPoint
+    face: Name | None = None
+    tip: PickedPoint | None = None
+    nut: bool = False
+    washer: bool = False
+    stick_out_mm: NotNegative = 0.0
+    tool: Literal["none", "socket", "spanner"] = "none"
+
+    @model_validator(mode="after")
+    def _axis(self) -> BoltTag:
+        if (self.face is None) == (self.tip is None):
+            raise ValueError("give exactly one of face, tip")
+        return self
+
+
+class MeshTag(Tag):
+    """A closed mesh in world millimetres from a file (STL, PLY, OBJ, GLB), stored in the scene under `media`."""
+
+    kind: Literal["mesh"] = "mesh"
+    media: Digest | None = None
+    file: str | None = None
+    sd_mm: NotNegative = 0.5
+
+
+class FaceTag(Entity):
+    """A flat face of the vehicle: three or more points on it, or targets stuck to it (their thickness is taken off)."""
+
+    kind: Literal["face"] = "face"
+    name: Name
+    points: Annotated[tuple[PickedPoint, ...], Field(min_length=1)]
+    pick_sd_px: Positive = 1.0
+
+
+ObstacleTag = Annotated[VolumeTag | TubeTag | BoxTag | BoltTag | MeshTag, Field(discriminator="kind")]
