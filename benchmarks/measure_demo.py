@@ -36,8 +36,8 @@ def main() -> int:
     truth = json.loads((DEMO / "truth.json").read_text())
     scene, media = demo_scene(truth)
     measure(scene, media)  # imports and caches warm
-    took = [cpu_seconds(scene, baseline(scene, media)) for _ in range(3)]
-    ratio = min(m for _, m in took) / min(d for d, _ in took)
+    seconds, ratio = best_of(scene, media)
+    as_baseline, baseline_ratio = best_of(scene, baseline(scene, media))
     out, _ = measure(scene, media)
     errors, scale = distance_errors(out, truth)
     rms = float(np.sqrt((errors**2).mean()))
@@ -56,7 +56,10 @@ def main() -> int:
     print(
         f"sigma0 {accuracy.sigma0_px:.3f}, residuals rms {accuracy.rms_px:.4f} px, typical target sd {accuracy.typical_sd_mm:.4f} mm"
     )
-    print(f"measuring {min(m for _, m in took):.2f} s CPU, {ratio:.2f} times decoding (limit {TIME_LIMIT})")
+    print(f"measuring {seconds:.2f} s CPU, {ratio:.2f} times decoding the same JPEGs (limit {TIME_LIMIT})")
+    print(
+        f"...of baseline copies, which decode faster: {as_baseline:.2f} s CPU, {baseline_ratio:.2f} times decoding"
+    )
     for finding in out.findings:
         print(f"{finding.severity}: {finding.message}")
     within = rms <= RMS_LIMIT_MM and 100 * abs(scale - 1) <= SCALE_LIMIT_PERCENT and ratio <= TIME_LIMIT
@@ -92,6 +95,13 @@ def demo_scene(truth: dict[str, Any]) -> tuple[Scene, dict[str, bytes]]:
         name="demo", photos=tuple(photos), lenses=tuple(lenses.values()), cards=(card,), targets=loose
     )
     return scene, media
+
+
+def best_of(scene: Scene, media: dict[str, bytes], runs: int = 3) -> tuple[float, float]:
+    """Return the least CPU seconds of measuring in some runs, and their ratio to the least of decoding."""
+    took = [cpu_seconds(scene, media) for _ in range(runs)]
+    measured = min(m for _, m in took)
+    return measured, measured / min(d for d, _ in took)
 
 
 def baseline(scene: Scene, media: dict[str, bytes]) -> dict[str, bytes]:
