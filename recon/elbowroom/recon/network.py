@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from elbowroom.recon.resection import Resection, misses, resect
-from elbowroom.shared.arrays import Points2
+from elbowroom.shared.arrays import Ints, Points2
 from elbowroom.shared.frames import Camera, Rigid, Target, World, identity
 
 GOOD_START_PX = 40.0
@@ -56,29 +56,34 @@ def start_network(seen: Seen, sides_mm: Mapping[int, float], focal_px: Mapping[s
     targets allow, under which those targets fall nearest to where both photos saw them.
     """
     resections = _resections(seen, sides_mm)
-    root = max(seen, key=lambda p: (len(seen[p]), p))
-    stations: dict[str, Rigid[Camera, World]] = {root: identity()}
-    while len(stations) < len(seen):
-        links = [
-            (len(set(seen[a]) & set(seen[b])), a, b)
-            for a in stations
-            for b in seen
-            if b not in stations and set(seen[a]) & set(seen[b])
-        ]
-        if not links:
+    names = sorted(seen)
+    shared = _shared_counts(names, seen)
+    stations: dict[str, Rigid[Camera, World]] = {max(names, key=lambda p: (len(seen[p]), p)): identity()}
+    left = [n not in stations for n in names]
+    while any(left):
+        links = shared * np.outer(np.logical_not(left), left)
+        if not links.any():
             break
-        _, a, b = max(links)
-        b_from_a = _relative(a, b, seen, resections)
-        if b_from_a is None:
-            seen = {k: v for k, v in seen.items() if k != b}
-            continue
-        stations[b] = b_from_a @ stations[a]
+        i, j = np.unravel_index(int(links.argmax()), links.shape)
+        left[j] = False
+        b_from_a = _relative(names[i], names[j], seen, resections) if links[i, j] else None
+        if b_from_a is not None:
+            stations[names[j]] = b_from_a @ stations[names[i]]
+        else:
+            shared[j] = 0
     targets = {}
     for target in sorted({t for p in stations for t in seen[p]}):
         place = _place(target, stations, seen, resections, focal_px)
         if place is not None:
             targets[target] = place
     return Start(stations, targets)
+
+
+def _shared_counts(names: list[str], seen: Seen) -> Ints:
+    """Return how many targets each pair of photos shares, (n, n)."""
+    ids = sorted({t for targets in seen.values() for t in targets})
+    sees = np.array([[t in seen[n] for t in ids] for n in names], dtype=np.int64)
+    return sees @ sees.T
 
 
 def _resections(seen: Seen, sides_mm: Mapping[int, float]) -> dict[tuple[str, int], Resection]:
