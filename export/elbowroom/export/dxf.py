@@ -91,8 +91,8 @@ def write_dxf(
     ExportError
         The file can't be written, or the drawing does not pass its audit.
     """
-    _check_choice("unit", unit, tuple(INSUNITS))
-    _check_choice("version", version, VERSIONS)
+    check_choice("unit", unit, tuple(INSUNITS))
+    check_choice("version", version, VERSIONS)
     if not plates:
         raise InputError("there is no plate to draw", where=str(path), todo="make a plate first")
     for plate in plates:
@@ -176,7 +176,7 @@ def _draw_plate(pen: _Pen, plate: Plate, least_cut_hole_mm: float) -> None:
     for hole in plate.holes:
         if is_drilled(hole, least_cut_hole_mm):
             _draw_cross(pen, hole.centre_mm)
-        elif _is_circle(hole):
+        elif is_circle(hole):
             pen.circle(hole.centre_mm, (hole.diameter_mm or 0.0) / 2, "CUT")
         else:
             pen.outline(Outline.of_loop(hole.loop).simplified().counter_clockwise(), "CUT")
@@ -190,7 +190,7 @@ def _draw_cross(pen: _Pen, centre: Vec2) -> None:
     pen.line((x, y - CROSS_MM / 2), (x, y + CROSS_MM / 2), "MARK")
 
 
-def _is_circle(hole: PlateHole) -> bool:
+def is_circle(hole: PlateHole) -> bool:
     """Say whether a hole's outline is the circle its diameter and centre claim."""
     if hole.kind != "round" or hole.diameter_mm is None:
         return False
@@ -261,6 +261,7 @@ def _audited_bytes(document: Any, path: Path | str) -> bytes:
     return text.getvalue().encode(document.output_encoding, errors="dxfreplace")
 
 
-def _check_choice(where: str, value: str, allowed: Sequence[str]) -> None:
+def check_choice(where: str, value: str, allowed: Sequence[str]) -> None:
+    """Raise InputError when a value isn't one of the choices."""
     if value not in allowed:
         raise InputError("not one of the choices", where=where, value=value, limit=", ".join(allowed))

@@ -6,6 +6,7 @@ All is vector work at 1:1. Page frame: origin at the paper's lower left corner, 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -22,6 +23,9 @@ MARGIN_MM = 10.0
 
 LEFT_MM, FOOT_MM, HEAD_MM = 12.0, 21.0, 10.0
 """Strips inside the margins for the upright bar, the level bar with its words, and the title."""
+
+WORDS_MM = 134.0
+"""Room for the words above the level bar: what a page keeps in the right corner of its foot begins behind them."""
 
 BAR_MM = 100.0
 TICK_MM = 0.15
@@ -70,6 +74,24 @@ class Sheet:
         self.canvas.setLineWidth(width * POINTS_PER_MM)
         self.canvas.setDash(*([[d * POINTS_PER_MM for d in dash]] if dash else []))
         self.canvas.line(*(v * POINTS_PER_MM for v in (*start, *end)))
+
+    def path(
+        self, runs: Sequence[Sequence[tuple[float, float]]], *, width: float = 0.15, grey: float = INK
+    ) -> None:
+        """Draw a closed path from the first run's start: a run is its end (a line) or two controls and its end.
+
+        The first run holds the start alone.
+        """
+        path = self.canvas.beginPath()
+        path.moveTo(*(v * POINTS_PER_MM for v in runs[0][0]))
+        for run in runs[1:]:
+            numbers = [v * POINTS_PER_MM for point in run for v in point]
+            (path.curveTo if len(run) == 3 else path.lineTo)(*numbers)
+        path.close()
+        self.canvas.setStrokeGray(grey)
+        self.canvas.setLineWidth(width * POINTS_PER_MM)
+        self.canvas.setDash()
+        self.canvas.drawPath(path, stroke=1, fill=0)
 
     def text(
         self,
@@ -122,24 +144,26 @@ def paper_size(paper: str) -> tuple[float, float]:
     return PAPERS[paper]
 
 
-def draw_frame(sheet: Sheet, *, title: str, batch: str, page: int, pages: int) -> None:
-    """Draw what every page carries: title, batch, page number, both check bars and what to do with them."""
+TARGET_WORDS = (
+    "Print at 100 %, measure both bars, type the measured lengths in.",
+    "Each bar is 100 mm from the centre of one end tick to the centre of the other.",
+)
+"""What the foot of a target sheet says of the bars."""
+
+
+def draw_frame(
+    sheet: Sheet, *, title: str, about: str, page: int, pages: int, words: tuple[str, str] = TARGET_WORDS
+) -> None:
+    """Draw what every page carries: title, what it is about, page number, both check bars and words on them."""
     left, right, top = MARGIN_MM, sheet.width_mm - MARGIN_MM, sheet.height_mm - MARGIN_MM
-    sheet.text(left, top - 4, title, size=4.2, bold=True)
-    sheet.text(right, top - 4, f"batch {batch}   page {page} of {pages}", size=2.8, align="right", within=130)
+    sheet.text(left, top - 4, title, size=4.2, bold=True, within=right - left - 80)
+    sheet.text(right, top - 4, f"{about}   page {page} of {pages}", size=2.8, align="right", within=75)
     sheet.line((left, top - 6.5), (right, top - 6.5), width=0.25)
     _level_bar(sheet, MARGIN_MM + LEFT_MM, MARGIN_MM + 4.0)
     _upright_bar(sheet, MARGIN_MM + 4.0, MARGIN_MM + FOOT_MM)
     x = MARGIN_MM + LEFT_MM
-    sheet.text(
-        x, MARGIN_MM + 14.0, "Print at 100 %, measure both bars, type the measured lengths in.", bold=True
-    )
-    sheet.text(
-        x,
-        MARGIN_MM + 10.4,
-        "Each bar is 100 mm from the centre of one end tick to the centre of the other.",
-        grey=GREY,
-    )
+    sheet.text(x, MARGIN_MM + 14.0, words[0], bold=True, within=WORDS_MM)
+    sheet.text(x, MARGIN_MM + 10.4, words[1], grey=GREY, within=WORDS_MM)
 
 
 def _level_bar(sheet: Sheet, x: float, y: float) -> None:

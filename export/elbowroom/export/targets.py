@@ -108,7 +108,7 @@ def write_targets(
     for number in range(count):
         canvas.scale(*scale)
         title = "Coded targets" if number < len(pages) else "Scale card"
-        page.draw_frame(sheet, title=title, batch=batch.name, page=number + 1, pages=count)
+        page.draw_frame(sheet, title=title, about=f"batch {batch.name}", page=number + 1, pages=count)
         if number < len(pages):
             _draw_cells(sheet, pages[number])
         else:
