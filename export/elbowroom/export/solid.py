@@ -1,4 +1,4 @@
-"""Plates as watertight solids, and the whole spot as one GLB file."""
+"""Plates as watertight solids (STL), and the whole spot as one GLB file."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from elbowroom.export.dxf import check_openings
 from elbowroom.export.files import write_whole
 from elbowroom.shared.arrays import Faces, Points3, check_positive
 from elbowroom.shared.errors import ExportError, InputError
@@ -166,6 +167,42 @@ def write_glb(path: Path | str, plates: Sequence[Plate], obstacles: Sequence[Obs
         colour = TOOL_ROOM_COLOUR if room else OBSTACLE_COLOURS[obstacle.kind]
         _add(scene, _mesh(*obstacle_mesh(obstacle, media), colour, name), _unique(name, used), extras)
     write_whole(path, bytes(scene.export(file_type="glb")))
+
+
+def write_stl(plate: Plate, path: Path | str, *, chord_mm: float = SOLID_CHORD_MM) -> None:
+    """Write a plate as binary STL in millimetres, in its own frame: lying on z = 0, its bends not folded.
+
+    STL has no unit of its own; the header says mm.
+
+    Parameters
+    ----------
+    plate : Plate
+        What to write.
+    path : Path
+        The file; replaced whole.
+    chord_mm : float
+        Greatest distance between an arc and its chords, mm.
+
+    Raises
+    ------
+    InputError
+        An outline that crosses itself, an opening outside its plate.
+    ExportError
+        When the file can't be written.
+
+    Source: the binary STL layout as commonly described (80 bytes, a count, 50 bytes a triangle; from memory).
+    """
+    check_openings(plate)
+    vertices, faces = plate_mesh_in_plate(plate, chord_mm)
+    corners = vertices.astype("<f4")[faces]  # normals of what is written, not of what was meant
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]).astype(np.float64)
+    sizes = np.linalg.norm(normals, axis=1)
+    rows = np.zeros(len(faces), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")])
+    rows["normal"] = normals / np.where(sizes > 0, sizes, 1.0)[:, None]
+    rows["corners"] = corners
+    # a binary file must not begin with "solid", which is how text ones begin
+    words = f"Elbowroom plate {plate.name}, unit mm".encode("ascii", errors="replace")[:80]
+    write_whole(path, words.ljust(80) + np.array(len(faces), dtype="<u4").tobytes() + rows.tobytes())
 
 
 def _unique(name: str, used: set[str]) -> str:
