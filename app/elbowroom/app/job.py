@@ -7,10 +7,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Literal
 
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.media import Media, digest
-from elbowroom.shared.scene import Check, MeshTag, Plate, PlateIntent, Scene
+from elbowroom.shared.scene import Check, MeshTag, Plate, PlateIntent, PrintBatch, Scene
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import merge_tags, read_tag_file
 
@@ -173,8 +174,6 @@ def _photos_named(value: object) -> set[str]:
 
 def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
     """Type in a print batch's measured check bars; the job wants measuring again after it."""
-    from elbowroom.shared.scene import PrintBatch
-
     for axis, value in (("x", x_mm), ("y", y_mm)):
         if not 80 <= value <= 120:
             raise InputError(
@@ -276,24 +275,68 @@ def _tell_of(tell: Tell, what: str, share: float) -> None:
     tell(share, what)
 
 
-def write_job(job: Job, folder: Path, *, overlays: bool = True, tell: Tell = _quiet) -> list[Path]:
-    """Write the job's files: DXF in mm and in inches of each plate, GLB, and every measured photo with all drawn in."""
-    from elbowroom.export import write_dxf, write_glb
+def write_job(
+    job: Job,
+    folder: Path,
+    *,
+    overlays: bool = True,
+    paper: Literal["A4", "Letter"] = "A4",
+    batch: str | None = None,
+    tell: Tell = _quiet,
+) -> tuple[list[Path], list[Finding]]:
+    """Write the job's files, and return their paths and what to know of them.
+
+    Of each plate DXF in mm and in inches, SVG, STL and a 1:1 paper template (drawn for the printer of the measured
+    `batch`, if one is named); GLB of the scene; and every measured photo with all drawn in.
+    """
+    from elbowroom.export import write_glb
 
     scene, media = job.file.scene(), job.file.media()
     if not scene.plates:
         raise InputError("no plate to write", where=scene.name, todo="fit one first")
+    printed = _measured_batch(scene, batch) if batch is not None else None
     folder.mkdir(parents=True, exist_ok=True)
-    written = []
+    written: list[Path] = []
+    findings: list[Finding] = []
     for plate in scene.plates:
-        for unit, tail in (("mm", "_mm"), ("in", "_inch")):
-            written.append(folder / f"{_file_name(plate.name)}{tail}.dxf")
-            write_dxf([plate], written[-1], unit="mm" if unit == "mm" else "in")
+        files, found = _write_plate(plate, folder, paper, printed)
+        written += files
+        findings += found
     written.append(folder / "scene.glb")
     write_glb(written[-1], scene.plates, scene.obstacles, media)
     if overlays:
         written += _write_overlays(scene, media, folder / "photos", tell)
-    return written
+    return written, findings
+
+
+def _write_plate(
+    plate: Plate, folder: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None
+) -> tuple[list[Path], list[Finding]]:
+    """Write one plate's files."""
+    from elbowroom.export import write_dxf, write_stl, write_svg, write_template
+
+    name = _file_name(plate.name)
+    tails = ("_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf")
+    mm, inch, svg, stl, template = paths = [folder / f"{name}{tail}" for tail in tails]
+    write_dxf([plate], mm, unit="mm")
+    write_dxf([plate], inch, unit="in")
+    write_svg(plate, svg)
+    write_stl(plate, stl)
+    return paths, write_template(plate, template, paper=paper, batch=batch)
+
+
+def _measured_batch(scene: Scene, name: str) -> PrintBatch:
+    """Return a print batch whose bars are typed in; raises InputError when there is none of that name."""
+    known = {b.name: b for b in scene.batches if b.measured}
+    if name not in known:
+        raise InputError(
+            "no print batch of that name has its check bars typed in",
+            where="batch",
+            value=name,
+            limit=f"there are: {', '.join(known) or 'none'}",
+            todo="measure its bars and type them in",
+        )
+    return known[name]
 
 
 def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> list[Path]:

@@ -5,6 +5,7 @@ All is vector work at 1:1. Page frame: origin at the paper's lower left corner, 
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -149,6 +150,22 @@ TARGET_WORDS = (
     "Each bar is 100 mm from the centre of one end tick to the centre of the other.",
 )
 """What the foot of a target sheet says of the bars."""
+
+
+def open_canvas(buffer: io.BytesIO, paper: str, title: str) -> Any:
+    """Return reportlab's canvas for a PDF of this paper, which asks print dialogs for actual size."""
+    from reportlab.pdfgen.canvas import Canvas
+
+    canvas = Canvas(
+        buffer,
+        pagesize=tuple(v * POINTS_PER_MM for v in paper_size(paper)),
+        invariant=1,
+        pageCompression=1,
+    )
+    canvas.setTitle(printable(title))
+    canvas.setCreator("Elbowroom")
+    canvas.setViewerPreference("PrintScaling", "None")  # asks the print dialog for actual size
+    return canvas
 
 
 def draw_frame(

@@ -8,11 +8,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from elbowroom.export import page
 from elbowroom.export.files import write_whole
-from elbowroom.export.page import MODULES, POINTS_PER_MM, Sheet
+from elbowroom.export.page import MODULES, Sheet
 from elbowroom.shared.arrays import check_positive
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.scene import CardTarget, PrintBatch, ScaleCard
@@ -103,7 +103,7 @@ def write_targets(
     if not count:
         raise InputError("nothing to print", where=str(path), todo="give at least one id or card")
     buffer = io.BytesIO()
-    canvas = _canvas(buffer, paper, f"Coded targets, batch {batch.name}")
+    canvas = page.open_canvas(buffer, paper, f"Coded targets, batch {batch.name}")
     sheet = Sheet(canvas=canvas, width_mm=width, height_mm=height)
     for number in range(count):
         canvas.scale(*scale)
@@ -342,17 +342,6 @@ def _distance_words(card: ScaleCard) -> str:
         f"Centre of {a.id} to centre of {b.id}: {far:.2f} mm / {far / 25.4:.4f} in as drawn. "
         "Glue the card to something flat and stiff."
     )
-
-
-def _canvas(buffer: io.BytesIO, paper: str, title: str) -> Any:
-    from reportlab.pdfgen.canvas import Canvas
-
-    size = tuple(v * POINTS_PER_MM for v in page.paper_size(paper))
-    canvas = Canvas(buffer, pagesize=size, invariant=1, pageCompression=1)
-    canvas.setTitle(page.printable(title))
-    canvas.setCreator("Elbowroom")
-    canvas.setViewerPreference("PrintScaling", "None")  # asks the print dialog for actual size
-    return canvas
 
 
 def _findings(batch: PrintBatch, sides: Sequence[float], compensate: bool) -> list[Finding]:

@@ -67,7 +67,8 @@ def demo(
         for check in checks:
             show_check(check, scene.shown_in)
         with progress("60 writing files") as tell:
-            written = steps.write_job(job, folder, tell=tell)
+            written, findings = steps.write_job(job, folder, tell=tell)
+        show_findings(findings)
     say(f"\nthe whole scene, to send on:  {path}", markup=False)
     for file_path in written:
         say(f"wrote {file_path}", markup=False)

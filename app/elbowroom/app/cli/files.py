@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from elbowroom.app import job as steps
 from elbowroom.app.cli.job import JobPath, opened
-from elbowroom.app.cli.show import console, progress
+from elbowroom.app.cli.show import console, progress, show_findings
 
 CAUTION = (
     "Check the part before it is cut and before it is loaded. This is a fit check, not an approval: structural, "
@@ -22,10 +22,17 @@ def write(
     path: JobPath,
     folder: Annotated[Path, typer.Argument(help="Folder for the files.")],
     overlays: Annotated[bool, typer.Option(help="Also draw plate and obstacles into every photo.")] = True,
+    paper: Annotated[Literal["A4", "Letter"], typer.Option(help="Paper of the 1:1 templates.")] = "A4",
+    batch: Annotated[
+        str | None, typer.Option(help="Draw the templates for the printer of this measured batch.")
+    ] = None,
 ) -> int:
-    """Write DXF (mm and inch), GLB, and the photos with everything drawn in."""
+    """Write DXF (mm and inch), SVG, STL, 1:1 paper template, GLB, and the photos with everything drawn in."""
     with opened(path) as job, progress("writing") as tell:
-        written = steps.write_job(job, folder, overlays=overlays, tell=tell)
+        written, findings = steps.write_job(
+            job, folder, overlays=overlays, paper=paper, batch=batch, tell=tell
+        )
+    show_findings(findings)
     for file in written:
         console().print(f"wrote {file}", markup=False)
     console().print(CAUTION, markup=False)
