@@ -249,9 +249,10 @@ def test_a_target_that_moved_is_rejected_there_and_named() -> None:
     photos = (*photos_of_spot()[:4], photo, photos_of_spot()[5])
     scene, media = scene_of(photos, cards=(CARD,), targets=LOOSE)
     out, _ = measure(scene, media)
-    told = finding(out, "sightings-rejected")
+    told = finding(out, "target-moved")
     assert told.subject == "target 1"
-    assert "e.jpg" in told.message
+    assert "in e.jpg it stands" in told.message
+    assert told.numbers["moved_mm"] == pytest.approx(6.0, abs=1.0)
     assert np.percentile(np.abs(distance_errors(out, spot().places)), 95) < 0.04
 
 

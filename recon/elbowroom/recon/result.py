@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from elbowroom.recon.datum import into_datum
 from elbowroom.recon.doubt import NetworkDoubt
+from elbowroom.recon.faults import Faults
 from elbowroom.recon.prints import Print
 from elbowroom.recon.readings import Reading
 from elbowroom.recon.solution import Solution, lens_of
@@ -30,6 +31,18 @@ STALE = (
     "target-lost",
     "photo-poor",
     "network-poor",
+    "zoom-changed",
+    "photo-foreign",
+    "photo-mirrored",
+    "photo-size",
+    "target-moved",
+    "printed-twice",
+    "target-hidden",
+    "size-wrong",
+    "printer-scale",
+    "motion-blur",
+    "out-of-focus",
+    "views-narrow",
 )
 """Finding codes that a new measurement replaces."""
 
@@ -43,15 +56,19 @@ def measured_scene(
     solution: Solution,
     *,
     prints: Mapping[int, Print],
+    faults: Faults,
     findings: Sequence[Finding],
 ) -> tuple[Scene, dict[str, bytes]]:
-    """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media."""
+    """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media.
+
+    Photos at fault get no station: what is picked in them would be measured wrong.
+    """
     counts = _counts(solution)
     measured = tuple(_target(t, i, n, prints[t], solution) for i, (t, n) in enumerate(counts.items()) if n)
     accuracy = _accuracy(solution)
     flat = scene.model_copy(
         update={
-            "photos": _photos(scene, readings, solution),
+            "photos": _photos(scene, readings, solution, faults.photos),
             "lenses": _lenses(scene, solution),
             "measured": measured,
             "accuracy": accuracy,
@@ -63,8 +80,10 @@ def measured_scene(
     )
     out, doubt, more = into_datum(flat, _doubt(measured, solution))
     kept = [f for f in scene.findings if f.code not in STALE]
-    poor = [_photo_poor(p.name) for p in flat.photos if _lost(p, solution)]
-    told = [*kept, *findings, *poor, *_count_findings(counts), *_accuracy_findings(accuracy), *more]
+    poor = [_photo_poor(p.name) for p in flat.photos if _lost(p, solution) and p.name not in faults.photos]
+    ids = {s.target for r in readings for s in r.sightings if r.photo.name in solution.index.photos}
+    fewer = _count_findings({t: counts.get(t, 0) for t in sorted(ids - faults.targets)})
+    told = [*kept, *findings, *faults.findings, *poor, *fewer, *_accuracy_findings(accuracy), *more]
     blob = doubt.to_bytes()
     return out.model_copy(update={"network": digest(blob), "findings": tuple(told)}), {digest(blob): blob}
 
@@ -133,12 +152,14 @@ def _scale_from_sides(percent: float) -> Finding:
     )
 
 
-def _photos(scene: Scene, readings: Sequence[Reading], solution: Solution) -> tuple[Photo, ...]:
+def _photos(
+    scene: Scene, readings: Sequence[Reading], solution: Solution, without: Collection[str]
+) -> tuple[Photo, ...]:
     """Return the scene's photos with their stations (none for those not joined), residuals and targets read."""
     read = {r.photo.name: tuple(s.target for s in r.sightings) for r in readings}
     out = []
     for photo in scene.photos:
-        pose, rms = _station(photo.name, solution)
+        pose, rms = (None, None) if photo.name in without else _station(photo.name, solution)
         out.append(
             photo.model_copy(
                 update={"camera_from_world": pose, "rms_px": rms, "targets_read": read.get(photo.name, ())}

@@ -18,9 +18,6 @@ from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.scene import Lens, Scene
 
-WORTH_TELLING_PX = 0.5
-"""Rejected sightings that miss by less are counted but not named: a smudged edge, nothing a person can mend."""
-
 
 @dataclass(frozen=True, eq=False)
 class Index:
@@ -45,6 +42,10 @@ class Solution:
     def centre(self, target: int) -> Floats:
         """Return a target's centre (3,) mm in the network's frame."""
         return np.asarray(self.adjusted.state.target_shifts[self.index.targets.index(target)])
+
+    def held(self) -> set[int]:
+        """Return the targets of which at least one sighting was used."""
+        return {self.index.targets[i] for i in self.network.target[self.adjusted.used]}
 
 
 def solve_network(
@@ -80,7 +81,7 @@ def solve_network(
     adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
     solution = Solution(adjusted, network, index, bool(distances), findings)
     centres = {t: solution.centre(t) for t in index.targets}
-    solution.findings.extend(_rejections(readings, adjusted) + distance_findings(distances, centres))
+    solution.findings.extend(distance_findings(distances, centres))
     return solution
 
 
@@ -160,27 +161,4 @@ def _network(
         distance_sds_mm=np.array([d.sd_mm for d in distances]),
         factor_sds=sds,
         lens_start=state.lenses,
-    )
-
-
-def _rejections(readings: Sequence[Reading], adjusted: Adjusted) -> list[Finding]:
-    """Return a finding for each target with rejected sightings that miss by enough to say something about it."""
-    sighted = [(r.photo.name, s.target) for r in readings for s in r.sightings]
-    lost: dict[int, list[str]] = {}
-    for (photo, target), used, residual in zip(sighted, adjusted.used, adjusted.residuals_px, strict=True):
-        miss = float(np.abs(residual).max())
-        if not used and miss >= WORTH_TELLING_PX:
-            lost.setdefault(target, []).append(f"{photo} ({miss:.1f} px)")
-    return [_rejected(t, photos) for t, photos in sorted(lost.items())]
-
-
-def _rejected(target: int, photos: Sequence[str]) -> Finding:
-    return Finding(
-        code="sightings-rejected",
-        severity="warning",
-        subject=f"target {target}",
-        message=f"target {target} does not fit the rest in {len(photos)} photo(s): {', '.join(photos[:6])}. "
-        "It may have moved, be printed twice, be partly hidden or be seen at a grazing angle; those sightings are not "
-        "used.",
-        numbers={"photos": float(len(photos))},
     )
