@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
-from tests.export.example_plates import TILTED, bracket, bracket_area
+from tests.export.example_plates import TILTED, bracket, bracket_area, round_hole
 
-from elbowroom.export.solid import plate_mesh, write_glb
-from elbowroom.shared.errors import InputError
+from elbowroom.export.solid import plate_mesh, write_glb, write_stl
+from elbowroom.shared.errors import ExportError, InputError
 from elbowroom.shared.media import digest, mesh_bytes
 from elbowroom.shared.scene import Obstacle
 
@@ -75,6 +75,37 @@ def test_glb_in_metres_y_up_with_names_and_extras(tmp_path: Path) -> None:
     modes = {m["name"]: m["alphaMode"] for m in tree["materials"]}
     assert modes["nut 1 tool room"] == "BLEND"
     assert modes["gear case"] == "OPAQUE"
+
+
+def test_stl_in_mm_lying_flat(tmp_path: Path) -> None:
+    write_stl(bracket(TILTED, name="solid кронштейн"), tmp_path / "p.stl")
+    data = (tmp_path / "p.stl").read_bytes()
+    assert (
+        len(data) == 84 + 50 * struct.unpack("<I", data[80:84])[0]
+    )  # binary STL: header, count, 50 a triangle
+    assert not data.startswith(b"solid")  # how text STL begins
+    assert b"unit mm" in data[:80]
+    mesh = trimesh.load(tmp_path / "p.stl")
+    assert mesh.is_watertight
+    assert mesh.euler_number == 2 - 2 * 3
+    assert mesh.volume == pytest.approx(bracket_area()[1] * 9.525, rel=SHARE)  # positive: faces look outward
+    assert mesh.bounds == pytest.approx(np.array([[0, 0, 0], [160, 90, 9.525]]), abs=POSITION_MM)
+    written = np.frombuffer(data[84:], dtype=[("n", "<f4", 3), ("v", "<f4", (3, 3)), ("a", "<u2")])
+    a, b, c = (written["v"][:, k].astype(float) for k in range(3))
+    cross = np.cross(b - a, c - a)
+    size = np.linalg.norm(cross, axis=1, keepdims=True)
+    wide = size[:, 0] > 1e-6  # a sliver's direction is lost in 32 bits
+    assert wide.mean() > 0.99
+    assert written["n"][wide] == pytest.approx((cross / size)[wide], abs=1e-3)
+
+
+def test_stl_of_bad_plates_is_refused(tmp_path: Path) -> None:
+    outside = bracket().model_copy(update={"holes": (round_hole("C", (158, 45), 10.0),)})
+    with pytest.raises(InputError, match=r"opening C.*inside the plate"):
+        write_stl(outside, tmp_path / "p.stl")
+    with pytest.raises(ExportError, match="could not be written"):
+        write_stl(bracket(), tmp_path / "no" / "p.stl")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_bad_input_is_named(tmp_path: Path) -> None:

@@ -131,7 +131,7 @@ def _draw_cuts(group: Xml.Element, pen: _Pen, plate: Plate) -> None:
 def _outline(group: Xml.Element, pen: _Pen, outline: Outline, name: str) -> None:
     pieces = outline.simplified().counter_clockwise().pieces()
     steps = ["M " + " ".join(pen.at(pieces[0].start))]
-    for piece in pieces:
+    for piece in pieces[:-1] if pieces[-1].is_line else pieces:  # Z draws a last line
         steps += _commands(pen, piece)
     shape = Xml.SubElement(group, "path", {"d": " ".join([*steps, "Z"])})
     Xml.SubElement(shape, "title").text = name
