@@ -283,12 +283,15 @@ def test_a_photo_that_shares_nothing_is_named_with_what_to_take() -> None:
         measure(scene, media)
 
 
-def test_a_mirrored_photo_is_not_read() -> None:
+def test_a_mirrored_photo_is_named_as_such() -> None:
     mirrored = grey_of(photos_of_spot()[4])[:, ::-1]
     photo = bytes(cv2.imencode(".jpg", mirrored, [cv2.IMWRITE_JPEG_QUALITY, 95])[1])
     scene, media = scene_of((*photos_of_spot()[:4], photo), cards=(CARD,), targets=LOOSE)
     out, _ = measure(scene, media)
-    assert finding(out, "no-targets").subject == "e.jpg"
+    told = finding(out, "photo-mirrored")
+    assert (told.subject, told.severity) == ("e.jpg", "fault")
+    assert "flipped left to right it shows targets 0, 1, " in told.message
+    assert "no-targets" not in codes(out)
 
 
 def test_one_photo_is_too_few() -> None:

@@ -39,6 +39,9 @@ REJECTION_ROUNDS = 4
 CONVERGED = 1e-8
 """Stop when the cost falls by less than this share."""
 
+SCALE_ROUNDS = 3
+"""Rounds of the corners' scale: its hat matrix moves by the few freedoms that priors hold."""
+
 ROUGHLY_CONVERGED = 1e-4
 """...and for the robust start, which plain steps follow."""
 
@@ -112,17 +115,42 @@ def _kept(state: State, network: Network, used: Bools) -> Bools:
 
 def _finish(state: State, network: Network, used: Bools, cancelled: Callable[[], bool] | None) -> Adjusted:
     """Return the result once the corners' doubt is scaled to what the residuals say it is."""
-    redundancy = _redundancy(state, network, used)
     white = white_residuals(state, network)[used]
-    sigma0 = float(np.sqrt((white**2).sum() / max(redundancy, 1)))
-    scaled = replace(network, whitening=network.whitening / max(sigma0, LEAST_UNIT))
+    sigma0 = _sigma0(state, network, used, float((white**2).sum()))
+    scaled = _scaled(network, sigma0)
     state = _iterate(state, scaled, used, robust=False, cancelled=cancelled)
     covariance = _inverse(normal_equations(state, scaled, used, robust=False).normal)
-    return Adjusted(state, covariance, used, sightings(state, network)[0], sigma0, redundancy)
+    residuals = sightings(state, network)[0]
+    return Adjusted(state, covariance, used, residuals, sigma0, _redundancy(state, network, used))
+
+
+def _scaled(network: Network, sigma0: float) -> Network:
+    """Return the network with the corners' doubt, and theirs alone, scaled by `sigma0`."""
+    return replace(network, whitening=network.whitening / max(sigma0, LEAST_UNIT))
+
+
+def _sigma0(state: State, network: Network, used: Bools, squares: float) -> float:
+    """Return the scale of the corners' doubt: the root of `squares` over what of them the unknowns don't take up.
+
+    Cards, typed distances and priors take part in the unknowns but keep their own doubt, so the corners lose fewer
+    freedoms than there are unknowns: the trace of the sightings' hat matrix, which hangs on the scale itself.
+
+    Source: variance component estimation by iterated expectation, F. R. Helmert 1907 (from memory).
+    """
+    _, jacobian, columns = (part[used] for part in sightings(state, network))
+    lever = network.whitening[used] @ jacobian
+    freedoms, scale = float(lever.shape[0] * lever.shape[1]), 1.0
+    for _ in range(SCALE_ROUNDS):
+        weighed = _scaled(network, scale)
+        covariance = _inverse(normal_equations(state, weighed, used, robust=False).normal)
+        blocks = covariance[columns[:, :, None], columns[:, None, :]]
+        taken = float(((lever @ blocks) * lever).sum()) / max(scale, LEAST_UNIT) ** 2
+        scale = float(np.sqrt(squares / max(freedoms - taken, 1.0)))
+    return scale
 
 
 def _redundancy(state: State, network: Network, used: Bools) -> int:
-    """Return observations less unknowns; lenses and side factors cost none, their priors stand against them."""
+    """Return observations, distances among them, less unknowns; priors stand against lenses and side factors."""
     places = len(np.unique(network.station[used])) + len(np.unique(network.target[used]))
     return 8 * int(used.sum()) + len(network.distances_mm) - (6 * places - DATUM_FREEDOMS)
 

@@ -22,14 +22,18 @@ LEAST_SPREAD = 0.02
 OFF_SIGMAS = 4.0
 """A point further off the plane than this many of its own sd is a mispick, or the face isn't flat."""
 
+CORNERS_SHARE = 4.0
+"""A target's four corners share its doubt: each weighs a quarter."""
+
 ROUNDS = 8
 """Rounds of reweighting; weights hang on the normal, which hardly moves after the second."""
 
 
 @dataclass(frozen=True, eq=False)
 class Plane:
-    """A fitted plane: `point` (3,) mm, unit `normal` (3,), variance of the point along the normal mm², variance of
-    tilt rad² (the worse direction), distances (n,) mm of the points, and their own variances (n,) mm²."""
+    """A fitted plane: `point` (3,) mm, unit `normal` (3,), variance along the normal mm² at the one of its points
+    where it is worst, variance of tilt rad² (the worse direction), distances (n,) mm of the points, and their own
+    variances (n,) mm²."""
 
     point: Floats
     normal: Floats
@@ -45,8 +49,10 @@ def measure_face(
     """Return the face through a tag's points, its normal turned to the cameras, and what to know about it.
 
     A target gives the four corners of its black square, moved by its thickness to the card's back; the four share
-    the target's doubt, so each weighs a quarter of it. The point's covariance counts the doubt of the stations in
-    full: it is common to all points and does not average out.
+    the target's doubt, so each weighs a quarter of it. Of the network's doubt the part that bends the whole frame
+    (`NetworkDoubt`) is common to all points and counts in full, at the face's point; what a target's doubt exceeds it
+    by is the target's own. The covariance is that of the plane at the worst of the places it was measured at: the
+    tilt is in it.
 
     Raises
     ------
@@ -63,11 +69,22 @@ def measure_face(
         raise InputError(
             "a face needs three points or more, or a target on it", where=where, value=len(solutions)
         )
-    plane = fit_plane(np.array([s.point_world for s in solutions]), _own_covariances(solutions), where=where)
+    plane = fit_plane(
+        np.array([s.point_world for s in solutions]),
+        np.array([s.pick_covariance for s in solutions]),
+        where=where,
+    )
     plane = _facing(plane, tag, scene)
-    common = np.mean([s.station_covariance for s in solutions], axis=0)
+    common = _common(plane, solutions, network)
     findings = (*(f for s in solutions for f in s.findings), *_face_findings(tag, plane, where))
     return _measured(tag, plane, common, solutions), findings
+
+
+def _common(plane: Plane, solutions: list[PointSolution], network: NetworkDoubt | None) -> Mat3:
+    """Return the network's part at the plane's point: the mean of an affine field of errors is its value at the mean."""
+    if network is None or not any(s.station_covariance.any() for s in solutions):  # typed points are exact
+        return np.zeros((3, 3))
+    return np.asarray(network.point_covariance(plane.point))
 
 
 def fit_plane(points_world: Points3, covariances: Floats, *, where: str) -> Plane:
@@ -82,18 +99,27 @@ def fit_plane(points_world: Points3, covariances: Floats, *, where: str) -> Plan
     """
     normal = _start_normal(points_world, where)
     for _ in range(ROUNDS):
-        variances = (
-            np.einsum("i,nij,j->n", normal, covariances, normal) + LEAST_SD_MM**2
-        )  # n: point, i j: xyz
-        weights = 1.0 / variances
+        variances = np.einsum("i,nij,j->n", normal, covariances, normal)  # n: point, i j: xyz
+        weights = 1.0 / (variances + LEAST_SD_MM**2)
         point = weights @ points_world / weights.sum()
         off = points_world - point
         axes = np.linalg.eigh((off * weights[:, None]).T @ off)[1]
         normal = axes[:, 0]
     distances = off @ normal
     scale = max(1.0, float(weights @ distances**2) / (len(off) - 3)) if len(off) > 3 else 1.0
-    across = ((off @ axes[:, 1:]) ** 2 * weights[:, None]).sum(axis=0)
-    return Plane(point, normal, scale / weights.sum(), scale / float(across.min()), distances, variances)
+    level, tilts = _plane_variances(off @ axes[:, 1:], weights, variances)
+    worst = level + float(((off @ axes[:, 1:]) ** 2 @ tilts).max())
+    doubted = variances + LEAST_SD_MM**2
+    return Plane(point, normal, scale * worst, scale * float(tilts.max()), distances, doubted)
+
+
+def _plane_variances(along: Floats, weights: Floats, variances: Floats) -> tuple[float, Floats]:
+    """Return the variance at the weighted middle mm² and those of the two tilts (2,) rad², of points whose places
+    (n, 2) mm in the plane count from that middle; the weights' floor is no doubt, so it is left out here."""
+    shares = weights / weights.sum()
+    leverage = weights[:, None] * along
+    tilts = (leverage**2 * variances[:, None]).sum(axis=0) / (leverage * along).sum(axis=0) ** 2
+    return float(shares**2 @ variances), tilts
 
 
 def _start_normal(points: Points3, where: str) -> Floats:
@@ -116,20 +142,22 @@ def _samples(
         return [solve_point(picked, scene, tag.pick_sd_px, network=network, where=where)]
     target = measured_target(scene, picked.target, where=where)
     centre = solve_surface_point(picked, scene, tag.pick_sd_px, where=where)
+    own = CORNERS_SHARE * _beyond(centre.station_covariance, centre.point_world, network)
     half = target.side_mm / 2
     corners = [(-half, half), (half, half), (half, -half), (-half, -half)]
     back = np.array([[x, y, -target.thickness_mm] for x, y in corners])
     return [
-        PointSolution(p, np.zeros((3, 3)), centre.station_covariance, np.zeros((0, 2)))
+        PointSolution(p, own, centre.station_covariance, np.zeros((0, 2)))
         for p in target.world_from_target.rigid().apply(back)
     ]
 
 
-def _own_covariances(solutions: list[PointSolution]) -> Floats:
-    """The part of each sample's doubt that is its own; a target's four corners carry a quarter of its weight each."""
-    return np.array(
-        [s.pick_covariance if s.pick_covariance.any() else 4.0 * s.station_covariance for s in solutions]
-    )
+def _beyond(covariance: Mat3, point: Floats, network: NetworkDoubt | None) -> Mat3:
+    """Return what of a target's covariance the frame's bending as a whole does not explain (negative parts cut off)."""
+    if network is None:
+        return covariance
+    values, axes = np.linalg.eigh(covariance - network.point_covariance(point))
+    return np.asarray(axes * np.maximum(values, 0.0) @ axes.T, dtype=np.float64)
 
 
 def _facing(plane: Plane, tag: FaceTag, scene: Scene) -> Plane:

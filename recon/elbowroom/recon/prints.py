@@ -31,12 +31,17 @@ class Print:
 
 @dataclass(frozen=True)
 class KnownDistance:
-    """A known distance between two target centres, and where it comes from."""
+    """A known distance between two target centres, and where it comes from.
+
+    Distances of one `source` share their error: the reading of a print's check bars is in all distances of its cards.
+    A typed distance has none and an error of its own.
+    """
 
     name: str
     ends: tuple[int, int]
     mm: float
     sd_mm: float
+    source: str = ""
 
 
 def prints_of(scene: Scene, ids: set[int]) -> dict[int, Print]:
@@ -105,7 +110,9 @@ def known_distances(scene: Scene, seen: set[int]) -> list[KnownDistance]:
         x, y = _scales(batches, card.batch)
         for a, b in combinations([t for t in card.targets if t.id in seen], 2):
             length = float(np.hypot((b.x_mm - a.x_mm) * x, (b.y_mm - a.y_mm) * y))
-            out.append(KnownDistance(f"card {card.name}, {a.id} to {b.id}", (a.id, b.id), length, card.sd_mm))
+            name = f"card {card.name}, {a.id} to {b.id}"
+            source = f"batch {card.batch}" if card.batch else f"card {card.name}"
+            out.append(KnownDistance(name, (a.id, b.id), length, card.sd_mm, source))
     for d in scene.distances:
         if {d.from_target, d.to_target} <= seen:
             out.append(KnownDistance(d.name, (d.from_target, d.to_target), d.mm, d.sd_mm))

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
-from elbowroom.recon.detect import Sighting, detect, read_grey
+import numpy as np
+
+from elbowroom.recon.blur import Blur, blur_finding, blur_of
+from elbowroom.recon.detect import Sighting, detect, find_targets, read_grey
+from elbowroom.recon.hidden import covered, covered_findings
 from elbowroom.recon.pattern import Family
+from elbowroom.shared.arrays import Image
 from elbowroom.shared.errors import Finding, InputError, SolveError
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Photo
@@ -19,11 +24,18 @@ Cancelled = Callable[[], bool]
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """What was read in one photo: targets, and ids seen more than once."""
+    """What was read in one photo: targets, and ids seen more than once.
+
+    `mirrored` are the ids read only once the photo is flipped; `blur` is how wide its edges are; `covered` gives the
+    share of each partly covered target that is hidden.
+    """
 
     photo: Photo
     sightings: tuple[Sighting, ...]
     twice: tuple[int, ...]
+    mirrored: tuple[int, ...] = ()
+    blur: Blur | None = None
+    covered: Mapping[int, float] = field(default_factory=dict)
 
     @property
     def lens(self) -> str:
@@ -32,7 +44,7 @@ class Reading:
 
     def only(self, ids: Collection[int]) -> Reading:
         """Return the reading without targets other than `ids`."""
-        return Reading(self.photo, tuple(s for s in self.sightings if s.target in ids), self.twice)
+        return replace(self, sightings=tuple(s for s in self.sightings if s.target in ids))
 
 
 def read_photos(
@@ -81,13 +93,39 @@ def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Read
             todo="add the photo again",
         )
     sightings, twice = detect(image, family)
-    return Reading(photo, tuple(sightings), tuple(twice))
+    mirrored = () if sightings or twice else _mirrored(image, family)
+    blur, shares = blur_of(image, sightings), covered(sightings, family)
+    return Reading(photo, tuple(sightings), tuple(twice), mirrored, blur, shares)
+
+
+def _mirrored(image: Image, family: Family | None) -> tuple[int, ...]:
+    """Return the ids of targets that are read when a photo is flipped left to right."""
+    return tuple(sorted({t for t, _ in find_targets(np.ascontiguousarray(image[:, ::-1]), family)}))
 
 
 def reading_findings(readings: Sequence[Reading]) -> list[Finding]:
-    """Return a finding for each photo without targets, and for each id seen twice in one photo."""
-    out = [_no_targets(r.photo.name) for r in readings if not r.sightings]
-    return out + [_id_twice(r.photo.name, target) for r in readings for target in r.twice]
+    """Return findings on photos without targets, mirrored or blurred, on ids seen twice in one, on covered targets."""
+    bare = [r for r in readings if not r.sightings]
+    out = [_mirror(r.photo.name, r.mirrored) if r.mirrored else _no_targets(r.photo.name) for r in bare]
+    out += [_id_twice(r.photo.name, target) for r in readings for target in r.twice]
+    blurs = [blur_finding(r.photo.name, r.blur) for r in readings if r.blur is not None]
+    return (
+        out
+        + [f for f in blurs if f is not None]
+        + covered_findings({r.photo.name: r.covered for r in readings})
+    )
+
+
+def _mirror(photo: str, targets: Collection[int]) -> Finding:
+    return Finding(
+        code="photo-mirrored",
+        severity="fault",
+        subject=photo,
+        message=f"{photo} is mirrored: no target can be read in it, but flipped left to right it shows targets "
+        f"{listed(targets)}. It is not used. Take it with the camera on the phone's back, or switch off the mirroring "
+        "of the front camera, and don't flip files.",
+        numbers={"targets": float(len(targets))},
+    )
 
 
 def _no_targets(photo: str) -> Finding:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from elbowroom.recon.adjust import Adjusted, adjust, robust_state
-from elbowroom.recon.distances import distance_findings, trusted_distances
+from elbowroom.recon.distances import distance_findings, trusted_distances, weighing_sds
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State
 from elbowroom.recon.network import Start
@@ -158,7 +158,7 @@ def _network(
         batch=np.array([index.batches.index(prints[t].batch) for t in index.targets]),
         distance_ends=ends,
         distances_mm=np.array([d.mm for d in distances]),
-        distance_sds_mm=np.array([d.sd_mm for d in distances]),
+        distance_sds_mm=weighing_sds(distances),
         factor_sds=sds,
         lens_start=state.lenses,
     )

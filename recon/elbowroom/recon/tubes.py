@@ -38,6 +38,8 @@ class Tube:
     widened_mm : float
         How much the radius was grown for bends that chords cut short, at most doubling it.
     findings : tuple of Finding
+    radius_sd_mm : float
+        Doubt of a fitted radius; 0 of a typed one.
     """
 
     axis_world: Points3
@@ -46,6 +48,7 @@ class Tube:
     meshes: list[MeshArrays]
     widened_mm: float = 0.0
     findings: tuple[Finding, ...] = ()
+    radius_sd_mm: float = 0.0
 
 
 def measure_tube(tag: TubeTag, scene: Scene, *, network: NetworkDoubt | None = None) -> Tube:
@@ -308,7 +311,8 @@ def _straight(
     worst = max(doubts, key=lambda c: float(np.trace(c)))
     if network is not None:
         worst = worst + max((network.point_covariance(e) for e in ends), key=lambda c: float(np.trace(c)))
-    return Tube(ends, radius, worst, [prism_round(ends[0], ends[1], radius)], 0.0, findings)
+    radius_sd = float(np.sqrt(covariance[4, 4])) if tag.diameter_mm is None else 0.0
+    return Tube(ends, radius, worst, [prism_round(ends[0], ends[1], radius)], 0.0, findings, radius_sd)
 
 
 def _place_covariance(

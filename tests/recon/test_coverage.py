@@ -1,0 +1,60 @@
+"""The 95 % intervals of a measured job hold the truth as often as they say, over simulated networks and tags."""
+
+from __future__ import annotations
+
+import coverage as measured_coverage
+import numpy as np
+import pytest
+
+from elbowroom.recon.distances import weighing_sds
+from elbowroom.recon.prints import KnownDistance, known_distances
+from elbowroom.shared.scene import CardTarget, PrintBatch, ScaleCard, Scene, TypedDistance
+
+NETWORKS = 14
+"""Networks a setting: some 1500 distances, but only as many independent scales."""
+
+SIGMAS = 3.0
+"""A share may miss the promised 93 to 97 % by this many of its spreads: the binomial one of independent networks."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("setting", measured_coverage.SETTINGS, ids=lambda s: s.name)
+def test_intervals_hold_the_truth_as_often_as_they_say(setting: measured_coverage.Setting) -> None:
+    table = measured_coverage.coverage(setting, range(1000, 1000 + NETWORKS))
+    # closed form: the errors of one network hang together at worst fully
+    spread = np.sqrt(0.95 * 0.05 / NETWORKS)
+    for name, rows in table.items():
+        share = rows[:, 0].mean()
+        assert share > measured_coverage.LOW - SIGMAS * min(spread, measured_coverage.spread(rows)), name
+        # rms of error over sd: 1 for honest doubt; of n independent normal errors it scatters by 1 / sqrt(2 n)
+        rms = np.sqrt(rows[:, 1].mean())
+        assert rms < 1 + SIGMAS / np.sqrt(2 * NETWORKS), name
+        assert rms > 0.35, name  # an sd three times too large isn't honest either
+
+
+def distance(mm: float, source: str) -> KnownDistance:
+    return KnownDistance("d", (0, 1), mm, 0.02, source)
+
+
+def test_distances_of_one_card_weigh_together_as_one() -> None:
+    card = [distance(mm, "card a") for mm in (150.0, 100.0, 180.0)]
+    sds = weighing_sds([*card, distance(400.0, "")])
+    np.testing.assert_allclose(sds, [0.02 * np.sqrt(3)] * 3 + [0.02])
+    # closed form: one scale fitted to lengths of which all are off by the same share e has sd(e)
+    lengths = np.array([d.mm for d in card])
+    scale_sd = 1 / np.sqrt(np.sum((lengths / sds[:3]) ** 2))
+    assert scale_sd == pytest.approx(0.02 / np.sqrt(np.mean(lengths**2)))
+
+
+def test_cards_of_one_batch_share_the_reading_of_its_bars() -> None:
+    def card(name: str, first: int, batch: str | None) -> ScaleCard:
+        ends = (CardTarget(id=first, x_mm=0, y_mm=0), CardTarget(id=first + 1, x_mm=150, y_mm=0))
+        return ScaleCard(name=name, side_mm=40, targets=ends, batch=batch)
+
+    scene = Scene(
+        batches=(PrintBatch(name="A", bar_x_mm=99.8, bar_y_mm=100.1, measured=True),),
+        cards=(card("a", 0, "A"), card("b", 2, "A"), card("c", 4, None)),
+        distances=(TypedDistance(name="across", from_target=0, to_target=5, mm=400, sd_mm=0.1),),
+    )
+    known = known_distances(scene, set(range(6)))
+    np.testing.assert_allclose(weighing_sds(known), [0.02 * np.sqrt(2)] * 2 + [0.02, 0.1])
