@@ -313,3 +313,49 @@ def test_wrong_words_are_explained(arguments: list[str], job: Path, capsys: Capt
     code, text = run(capsys, *[str(job) if a == "JOB" else a for a in arguments])
     assert code == 2
     assert text.startswith("error: ")
+
+
+def test_two_photos_of_one_name_are_both_kept(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Two phones both number from one: neither photo may push the other out."""
+    for k, name in enumerate(("one", "two")):
+        (tmp_path / name).mkdir()
+        plain_photo(tmp_path / name / "a.jpg", k)
+    code, text = run(capsys, "add", job, tmp_path / "one", tmp_path / "two")
+    assert code == 0
+    assert "called a (2).jpg there" in text
+    with SceneFile.open(job) as file:
+        assert [p.name for p in file.scene().photos] == ["a.jpg", "a (2).jpg"]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"thread": "M13"}, "plate mount, hole pin: no such thread"),
+        ({"bolt": "nope"}, "plate mount, hole pin: names a bolt that isn't tagged; value nope"),
+    ],
+)
+def test_names_are_checked_when_the_tags_come_in(
+    change: dict[str, str], words: str, job: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    hole = {"name": "pin", "at_mm": [0, 0], "diameter_mm": 12} | change
+    hole.pop("diameter_mm" if "thread" in change else "at_mm")
+    intent = {"name": "mount", "plane": {"kind": "datum"}, "thickness_mm": 8, "holes": [hole]}
+    code, text = run(capsys, "tags", job, tag_file(tmp_path, intents=[intent]))
+    assert code == 2
+    assert words in text
+
+
+def test_new_bars_void_what_was_measured(measured: Path, tmp_path: Path, capsys: Capture) -> None:
+    """A plate must not pass on a scale that has since been corrected."""
+    run(capsys, "tags", measured, tag_file(tmp_path, batches=[{"name": "A"}]))
+    with SceneFile.open(measured) as file:
+        assert file.scene().accuracy is None, "a batch named after measuring counts as a change too"
+    assert run(capsys, "bar", measured, "B", "100", "100")[0] == 2
+    assert run(capsys, "bar", measured, "A", "99.5", "99.6")[0] == 0
+    assert "not measured yet" in run(capsys, "fit", measured)[1]
+
+
+def test_a_folder_that_is_a_file(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    code, text = run(capsys, "schema", tmp_path / "none" / "x.json")
+    assert code == 2
+    assert "can't be read or written" in text

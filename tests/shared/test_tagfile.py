@@ -43,7 +43,7 @@ def test_the_message_names_entity_field_and_value() -> None:
         (b"a: " + b"[" * 60 + b"]" * 60, "nested too deep"),
         (b'{"tags": ' + b"[" * 100_000, "not JSON"),
         (b"tags: !!python/object/apply:os.system ['true']\n", "not YAML"),
-        (b'{"wishes": []}', "Extra inputs"),
+        (b'{"wishes": []}', "there is no such field"),
         (b'{"default_side_mm": NaN}', "finite|greater"),
     ],
 )
@@ -87,3 +87,12 @@ def test_inch_threads_can_be_typed(thread: str) -> None:
     intent = {"name": "mount", "plane": {"kind": "datum"}, "thickness_mm": 8, "holes": [hole]}
     tags = parse_tags(json.dumps({"intents": [intent]}).encode(), where="x")
     assert tags.intents[0].holes[0].thread == thread
+
+
+@pytest.mark.parametrize(
+    "data", [b"default_side_mm: 40\ndefault_side_mm: 50\n", b'{"default_side_mm": 40, "default_side_mm": 50}']
+)
+def test_a_key_given_twice_is_a_slip(data: bytes) -> None:
+    """YAML 1.2 says keys are unique; JSON (RFC 8259) says they should be."""
+    with pytest.raises(InputError, match="default_side_mm is given twice"):
+        parse_tags(data, where="x")

@@ -6,12 +6,15 @@ from collections import ChainMap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import count
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.fresh import verdict_of, without_stale
+from elbowroom.shared.hardware import bolt_sizes, clearance_hole_mm, material
 from elbowroom.shared.media import Media, digest
-from elbowroom.shared.scene import Check, MeshTag, Plate, PlateIntent, PrintBatch, Scene
+from elbowroom.shared.scene import BoltTag, Check, FacePlane, MeshTag, Plate, PlateIntent, PrintBatch, Scene
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import merge_tags, read_tag_file
 
@@ -90,15 +93,15 @@ def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = _quiet) -> list[
             )
             continue
         if any(p.name == photo.name for p in photos):
+            photo = photo.model_copy(update={"name": _free_name(photo.name, {p.name for p in photos})})
             findings.append(
                 Finding(
-                    code="photo-replaced",
-                    severity="note",
-                    subject=path.name,
-                    message=f"{path.name} replaces the photo of that name",
+                    code="photo-renamed",
+                    severity="warning",
+                    subject=photo.name,
+                    message=f"{path}: another photo of that name is in the job; this one is called {photo.name} there",
                 )
             )
-            photos = [p for p in photos if p.name != photo.name]
         photos.append(photo)
         lenses.setdefault(lens.name, lens)
         media[photo.media] = data
@@ -113,12 +116,18 @@ def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = _quiet) -> list[
     return findings
 
 
+def _free_name(name: str, taken: set[str]) -> str:
+    """Return a photo's name with a number before its suffix that makes it the only one of that name."""
+    path = Path(name)
+    return next(n for k in count(2) if (n := f"{path.stem} ({k}){path.suffix}") not in taken)
+
+
 def _bytes_of(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
         raise InputError(
-            "the file can't be read", where=path.name, value=error.strerror, todo="check it"
+            f"the file can't be read ({error.strerror})", where=str(path), todo="check its name and place"
         ) from error
 
 
@@ -133,11 +142,14 @@ def take_tags(job: Job, path: Path) -> Scene:
             made[digest(data)] = data
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
         kept.append(tag)
-    scene = merge_tags(job.file.scene(), tags.model_copy(update={"tags": tuple(kept)}))
+    before = job.file.scene()
+    scene = without_stale(before, merge_tags(before, tags.model_copy(update={"tags": tuple(kept)})))
     _check_photos(scene)
+    _check_named(scene)
     if scene.accuracy is not None:
         scene, more = _with_tags(scene, ChainMap(made, dict(_small_media(job, scene))), _quiet)
         made |= more
+        scene = without_stale(before, scene)
     return job.save(scene, made, f"tags from {path.name}")
 
 
@@ -163,6 +175,47 @@ def _check_photos(scene: Scene) -> None:
                 )
 
 
+def _check_named(scene: Scene) -> None:
+    """Raise InputError when a tag or intent names a thread, face, bolt or bar that isn't there."""
+    faces, things = {f.name for f in scene.faces}, {t.name for t in scene.tags}
+    for tag in scene.tags:
+        if isinstance(tag, BoltTag):
+            _in_plate(f"bolt {tag.name}", bolt_sizes, tag.thread)
+            _check_known(tag.face, faces, f"bolt {tag.name}", "face")
+    for intent in scene.intents:
+        where = f"plate {intent.name}"
+        _in_plate(where, material, intent.material)
+        if isinstance(intent.plane, FacePlane):
+            _check_known(intent.plane.face, faces, where, "face")
+        for hole in intent.holes:
+            _check_known(hole.bolt, things, f"{where}, hole {hole.name}", "bolt")
+            if hole.thread is not None:
+                _in_plate(f"{where}, hole {hole.name}", clearance_hole_mm, hole.thread)
+        for weld in intent.weld_edges:
+            _check_known(weld.face, faces, f"{where}, weld edge {weld.name}", "face")
+        for slot in intent.slots:
+            _check_known(slot.over, things, f"{where}, slot {slot.name}", "obstacle")
+
+
+def _check_known(name: str | None, known: set[str], where: str, what: str) -> None:
+    if name is not None and name not in known:
+        raise InputError(
+            f"names a {what} that isn't tagged",
+            where=where,
+            value=name,
+            limit=f"there are: {', '.join(sorted(known)) or 'none'}",
+            todo="tag it, or mend its name",
+        )
+
+
+def _in_plate(where: str, look_up: Callable[[str], object], name: str) -> None:
+    """Look a name up in the tables; the error says whose it is."""
+    try:
+        look_up(name)
+    except InputError as e:
+        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
+
+
 def _photos_named(value: object) -> set[str]:
     if isinstance(value, dict):
         own = {value["photo"]} if isinstance(value.get("photo"), str) else set()
@@ -184,9 +237,17 @@ def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
                 todo="measure the 100 mm bar again, end mark to end mark",
             )
     scene = job.file.scene()
+    batches = [
+        *(b.name for b in scene.batches),
+        *(c.batch for c in scene.cards),
+        *(t.batch for t in scene.targets),
+    ]
+    known = {b for b in batches if b is not None}
+    _check_known(batch, known or {batch}, "check bars", "print batch")
     rest = tuple(b for b in scene.batches if b.name != batch)
     made = PrintBatch(name=batch, bar_x_mm=x_mm, bar_y_mm=y_mm, measured=True)
-    return job.save(scene.model_copy(update={"batches": (*rest, made)}), {}, f"check bars of {batch}")
+    after = without_stale(scene, scene.model_copy(update={"batches": (*rest, made)}))
+    return job.save(after, {}, f"check bars of {batch}")
 
 
 def measure_job(job: Job, *, tell: Tell = _quiet, cancelled: Cancelled | None = None) -> Scene:
@@ -226,15 +287,14 @@ def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:
 
 def fit_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Plate]:
     """Fit the plates asked for and store them; their old checks are dropped."""
-    from elbowroom.fit.fitting import fit_plate
-    from elbowroom.recon import NetworkDoubt, resolve_intent
+    from elbowroom.recon import NetworkDoubt
 
     scene, media, plates = job.file.scene(), job.file.media(), []
     if scene.accuracy is None:
         raise InputError("the job is not measured yet", where=scene.name, todo="measure it first")
     doubt = NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
     for intent in chosen_intents(scene, name):
-        plates.append(fit_plate(resolve_intent(intent, scene, doubt), scene, media, progress=tell))
+        plates.append(_fitted(intent, scene, media, doubt, tell))
     names = {p.name for p in plates}
     rest = tuple(p for p in scene.plates if p.name not in names)
     checks = tuple(c for c in scene.checks if c.plate not in names)
@@ -244,6 +304,18 @@ def fit_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[P
         "fitted " + ", ".join(names),
     )
     return plates
+
+
+def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: Any, tell: Tell) -> Plate:
+    """Fit one plate; the message of what is wrong with the intent begins with its name."""
+    from elbowroom.fit import fit_plate
+    from elbowroom.recon import resolve_intent
+
+    try:
+        return fit_plate(resolve_intent(intent, scene, doubt), scene, media, progress=tell)
+    except InputError as e:
+        where = e.where if intent.name in e.where else f"plate {intent.name}, {e.where}".rstrip(", ")
+        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
 
 
 def check_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Check]:
@@ -299,7 +371,7 @@ def write_job(
     written: list[Path] = []
     findings: list[Finding] = []
     for plate in scene.plates:
-        files, found = _write_plate(plate, folder, paper, printed)
+        files, found = _write_plate(plate, folder, paper, printed, verdict_of(scene, plate))
         written += files
         findings += found
     written.append(folder / "scene.glb")
@@ -310,7 +382,7 @@ def write_job(
 
 
 def _write_plate(
-    plate: Plate, folder: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None
+    plate: Plate, folder: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None, verdict: str
 ) -> tuple[list[Path], list[Finding]]:
     """Write one plate's files."""
     from elbowroom.export import write_dxf, write_stl, write_svg, write_template
@@ -318,11 +390,19 @@ def _write_plate(
     name = _file_name(plate.name)
     tails = ("_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf")
     mm, inch, svg, stl, template = paths = [folder / f"{name}{tail}" for tail in tails]
-    write_dxf([plate], mm, unit="mm")
-    write_dxf([plate], inch, unit="in")
+    write_dxf([plate], mm, unit="mm", verdicts={plate.name: verdict})
+    write_dxf([plate], inch, unit="in", verdicts={plate.name: verdict})
     write_svg(plate, svg)
     write_stl(plate, stl)
-    return paths, write_template(plate, template, paper=paper, batch=batch)
+    findings = write_template(plate, template, paper=paper, batch=batch)
+    return paths, [*_verdict_finding(plate, verdict), *findings]
+
+
+def _verdict_finding(plate: Plate, verdict: str) -> list[Finding]:
+    if verdict == "PASS":
+        return []
+    message = f"plate {plate.name} is written, but its clearance check says: {verdict}. Do not cut it before it passes."
+    return [Finding(code="written-unchecked", severity="fault", subject=plate.name, message=message)]
 
 
 def _measured_batch(scene: Scene, name: str) -> PrintBatch:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -64,6 +64,7 @@ def write_dxf(
     version: str = "R2010",
     geometry_only: bool = False,
     least_cut_hole_mm: float = 0.0,
+    verdicts: Mapping[str, str] | None = None,
 ) -> None:
     """Write plates as one DXF flat pattern, full size.
 
@@ -83,6 +84,9 @@ def write_dxf(
         Leave the NOTE layer empty.
     least_cut_hole_mm : float
         Round holes under this diameter are not cut but marked with a cross on MARK, to be drilled.
+
+    verdicts : mapping of str to str, optional
+        What the clearance check said of each plate by name; written into its notes.
 
     Raises
     ------
@@ -104,9 +108,10 @@ def write_dxf(
         origin = (shift - left, 0.0) if len(plates) > 1 else (0.0, 0.0)
         pen = _Pen(document.modelspace(), 1.0 if unit == "mm" else 1 / 25.4, origin)
         _draw_plate(pen, plate, least_cut_hole_mm)
-        words = [] if geometry_only else _notes(plate, unit, right - left)
+        said = (verdicts or {}).get(plate.name, "NOT CHECKED")
+        words = [] if geometry_only else _notes(plate, unit, right - left, said)
         if words:
-            _write_notes(pen, plate, words, least_cut_hole_mm)
+            _write_notes(pen, plate, words, unit, least_cut_hole_mm)
         shift += max(right - left, *(len(w) * LETTER_MM for w in words), 0.0) + BETWEEN_MM
     write_whole(path, _audited_bytes(document, path))
 
@@ -203,13 +208,14 @@ def is_circle(hole: PlateHole) -> bool:
     )
 
 
-def _notes(plate: Plate, unit: Unit, width_mm: float) -> list[str]:
+def _notes(plate: Plate, unit: Unit, width_mm: float, verdict: str) -> list[str]:
     """Return the words that go below a plate, in lines about as long as the plate."""
     thick = f"{plate.thickness_mm:.2f} mm / {plate.thickness_mm / 25.4:.3f} in"
     lines = [
         f"{plate.name}: {plate.material}, {thick} thick",
         f"Drawing unit {'millimetre' if unit == 'mm' else 'inch'}, full size, seen from the side its z points to.",
         "Outlines are the finished edge: kerf is NOT compensated, no slag allowance is added.",
+        f"Clearance check: {verdict}.",
         *(_bend_words(n, b.angle_deg, b.inside_radius_mm) for n, b in enumerate(plate.bends, 1)),
         CAUTION,
     ]
@@ -217,16 +223,20 @@ def _notes(plate: Plate, unit: Unit, width_mm: float) -> list[str]:
     return [part for line in lines for part in textwrap.wrap(line, letters)]
 
 
-def _write_notes(pen: _Pen, plate: Plate, lines: Sequence[str], least_cut_hole_mm: float) -> None:
+def _write_notes(pen: _Pen, plate: Plate, lines: Sequence[str], unit: Unit, least_cut_hole_mm: float) -> None:
     """Write a plate's words below it, and the openings' names beside them."""
     left, bottom, _, _ = Outline.of_loop(plate.outer).bounds()
     for n, words in enumerate(lines):
         pen.text((left, bottom - 10.0 - 1.6 * TEXT_MM * n), words)
     for hole in plate.holes:
         drill = "drill " if is_drilled(hole, least_cut_hole_mm) else ""
-        size = f" {drill}{hole.diameter_mm:.2f}" if hole.diameter_mm else ""
+        size = f" {drill}{_diameter(hole.diameter_mm, unit)}" if hole.diameter_mm else ""
         reach = Outline.of_loop(hole.loop).bounds()[2]
         pen.text((reach + 1.5, hole.centre_mm[1]), f"{hole.name}{size}", TEXT_MM * 0.6)
+
+
+def _diameter(mm: float, unit: Unit) -> str:
+    return f"dia {mm:.2f} mm" if unit == "mm" else f"dia {mm / 25.4:.3f} in ({mm:.2f} mm)"
 
 
 def _bend_words(number: int, angle_deg: float, radius_mm: float) -> str:

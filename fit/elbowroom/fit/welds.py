@@ -17,6 +17,9 @@ from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.frames import PlateFrame, Rigid, World
 from elbowroom.shared.scene import PlateIntent, Scene, WeldEdgeIntent
 
+OFF_FACE_MM = 5.0
+"""A weld edge typed further than this from its face is a slip of the hand, not a rounded number."""
+
 LEAST_EDGE_MM = 5.0
 """A weld edge shorter than this is a slip of the hand, not a weld."""
 
@@ -48,7 +51,7 @@ def weld_of(
     Raises
     ------
     InputError
-        When the face isn't measured or is parallel to the plate, or the edge is shorter than 5 mm.
+        When the face isn't measured or is parallel to the plate, the edge is shorter than 5 mm or not on the face.
     """
     where = f"weld edge {intent.name}"
     face = scene.face(intent.face)
@@ -57,6 +60,15 @@ def weld_of(
         np.array(p) + float((wall.point - np.array(p)) @ wall.normal) * wall.normal
         for p in (intent.from_mm, intent.to_mm)
     ]
+    off = max(
+        float(np.linalg.norm(e - np.array(p)))
+        for e, p in zip(ends, (intent.from_mm, intent.to_mm), strict=True)
+    )
+    if off > OFF_FACE_MM:
+        raise InputError(
+            "the weld edge does not lie on its face", where=where, value=f"{off:.1f} mm off {intent.face}",
+            limit=f"{OFF_FACE_MM:g} mm", todo="give from_mm and to_mm in the plate's xy, on the face's trace",
+        )  # fmt: skip
     length = float(np.linalg.norm(ends[1] - ends[0]))
     if length < LEAST_EDGE_MM:
         raise InputError(

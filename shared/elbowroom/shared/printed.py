@@ -19,11 +19,11 @@ class PrintBatch(Entity):
 
 
 class TargetSpec(Entity):
-    """A coded target (AprilTag 36h11): printed side of its black square, and its card's thickness."""
+    """A coded target (AprilTag 36h11): printed side of its black square, and its card's thickness (else the default)."""
 
     id: Annotated[int, Field(ge=0, le=586)]
     side_mm: Positive = 40.0
-    thickness_mm: NotNegative = 0.0
+    thickness_mm: NotNegative | None = None
     batch: Name | None = None
 
 
@@ -41,7 +41,7 @@ class ScaleCard(Entity):
     name: Name
     side_mm: Positive
     targets: Annotated[tuple[CardTarget, ...], Field(min_length=2)]
-    thickness_mm: NotNegative = 0.0
+    thickness_mm: NotNegative | None = None
     batch: Name | None = None
     sd_mm: Positive = 0.02
 

@@ -52,7 +52,10 @@ def parse_tags(data: bytes, *, where: str) -> TagFile:
     """Return the parts of a scene in JSON or YAML bytes; raises as `read_tag_file`."""
     try:
         text = data.decode("utf-8-sig")
-        plain = json.loads(text) if text.lstrip().startswith("{") else yaml.load(text, Loader=_PlainLoader)
+        if text.lstrip().startswith("{"):
+            plain = json.loads(text, object_pairs_hook=_once)
+        else:
+            plain = yaml.load(text, Loader=_PlainLoader)
     except UnicodeDecodeError as error:
         raise InputError("not a text file in UTF-8", where=where, todo="save it as UTF-8") from error
     except yaml.YAMLError as error:
@@ -66,7 +69,11 @@ def parse_tags(data: bytes, *, where: str) -> TagFile:
         ) from error
     if not isinstance(plain, dict):
         raise InputError(
-            "a tag file holds named lists (tags, faces, intents ...)", where=where, value=type(plain).__name__
+            "the tag file is empty"
+            if plain is None
+            else "a tag file holds named lists (tags, faces, intents ...)",
+            where=where,
+            value=type(plain).__name__,
         )
     try:
         return TagFile.model_validate(plain)
@@ -81,6 +88,13 @@ class _PlainLoader(yaml.SafeLoader):
         mark = self.peek_event().start_mark  # type: ignore[no-untyped-call]
         return yaml.composer.ComposerError(None, None, why, mark)
 
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
+        keys = [k.value for k, _ in node.value]
+        twice = next((k for k in keys if keys.count(k) > 1), None)
+        if twice is not None:
+            raise yaml.constructor.ConstructorError(None, None, f"{twice} is given twice", node.start_mark)
+        return super().construct_mapping(node, deep)
+
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         if self.check_event(yaml.AliasEvent):
             raise self._refuse("aliases (*name) are not read here")
@@ -90,6 +104,26 @@ class _PlainLoader(yaml.SafeLoader):
         node = super().compose_node(parent, index)
         self._depth -= 1
         return node
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return a JSON object; one key given twice is a slip, not a choice."""
+    out = dict(pairs)
+    if len(out) < len(pairs):
+        keys = [k for k, _ in pairs]
+        raise ValueError(f"{next(k for k in keys if keys.count(k) > 1)} is given twice")
+    return out
+
+
+def _said(kind: str, message: str) -> str:
+    """Return a validation's complaint in a person's words."""
+    if kind == "extra_forbidden":
+        return "there is no such field"
+    if kind == "string_pattern_mismatch":
+        return "holds a character that a name can't have (no slashes, no line breaks)"
+    if kind in ("float_parsing", "float_type"):
+        return "should be a plain number (millimetres, degrees or pixels, without a unit)"
+    return message.removeprefix("Value error, ")
 
 
 def _worded(error: ValidationError, plain: dict[str, Any], where: str) -> InputError:
@@ -108,7 +142,7 @@ def _worded(error: ValidationError, plain: dict[str, Any], where: str) -> InputE
     value = repr(first.get("input"))
     more = f" ({error.error_count() - 1} more)" if error.error_count() > 1 else ""
     return InputError(
-        first["msg"].removeprefix("Value error, ") + more,
+        _said(first["type"], first["msg"]) + more,
         where=f"{where}: {' '.join(words)}",
         value=value if len(value) < 80 else value[:77] + "...",
         todo="mend that entry; nothing of the file was taken in",

@@ -27,7 +27,10 @@ def write(
         str | None, typer.Option(help="Draw the templates for the printer of this measured batch.")
     ] = None,
 ) -> int:
-    """Write DXF (mm and inch), SVG, STL, 1:1 paper template, GLB, and the photos with everything drawn in."""
+    """Write DXF (mm and inch), SVG, STL, 1:1 paper template, GLB, and the photos with everything drawn in.
+
+    Exit code 1 when a plate is written that has not passed its clearance check.
+    """
     with opened(path) as job, progress("writing") as tell:
         written, findings = steps.write_job(
             job, folder, overlays=overlays, paper=paper, batch=batch, tell=tell
@@ -36,7 +39,7 @@ def write(
     for file in written:
         console().print(f"wrote {file}", markup=False)
     console().print(CAUTION, markup=False)
-    return 0
+    return 1 if any(f.severity == "fault" for f in findings) else 0
 
 
 def schema(

@@ -1,0 +1,75 @@
+"""A result stands only as long as what it was computed from: what an edit of the scene makes void."""
+
+from __future__ import annotations
+
+from elbowroom.shared.errors import Finding
+from elbowroom.shared.scene import Plate, Scene
+
+MEASURED_FROM = (
+    "batches",
+    "default_side_mm",
+    "default_thickness_mm",
+    "targets",
+    "cards",
+    "distances",
+    "datum",
+)
+"""Fields of the scene, besides its photos, that every measured millimetre hangs on."""
+
+
+def without_stale(before: Scene, after: Scene) -> Scene:
+    """Return an edited scene without the results that its edits have made void, and a finding that says which.
+
+    Sizes, scale or datum changed: everything measured goes. Obstacles or faces changed: the checks go, plates stay to
+    be checked again. A plate's intent changed: that plate goes. History keeps all of it.
+    """
+    if before.accuracy is not None and any(getattr(before, f) != getattr(after, f) for f in MEASURED_FROM):
+        return _unmeasured(after)
+    changed = {
+        i.name for i in (*before.intents, *after.intents) if (i in before.intents) != (i in after.intents)
+    }
+    plates = tuple(p for p in after.plates if p.name not in changed)
+    kept = {p.name for p in plates}
+    if (before.obstacles, before.measured_faces) != (after.obstacles, after.measured_faces):
+        kept = set()
+    checks = tuple(c for c in after.checks if c.plate in kept)
+    findings = tuple(f for f in after.findings if f.code not in ("plate-void", "check-void"))
+    gone = [p.name for p in after.plates if p.name in changed]
+    findings += tuple(_void("plate-void", n, "its intent has changed; fit it again") for n in gone)
+    loose = [c.plate for c in after.checks if c.plate not in kept and c.plate not in changed]
+    findings += tuple(
+        _void("check-void", n, "what it was checked against has changed; check it again") for n in loose
+    )
+    return after.model_copy(update={"plates": plates, "checks": checks, "findings": findings})
+
+
+def _unmeasured(scene: Scene) -> Scene:
+    photos = tuple(p.model_copy(update={"camera_from_world": None, "rms_px": None}) for p in scene.photos)
+    empty: dict[str, object] = dict.fromkeys(
+        ("measured", "measured_faces", "obstacles", "plates", "checks"), ()
+    )
+    void = Finding(
+        code="measure-again",
+        severity="fault",
+        subject=scene.name,
+        message="sizes, bars, distances or the datum have changed: what was measured with the old ones is void, plates "
+        "and checks with it. Measure the job again.",
+    )
+    return scene.model_copy(
+        update={**empty, "photos": photos, "accuracy": None, "network": None, "findings": (void,)}
+    )
+
+
+def _void(code: str, plate: str, why: str) -> Finding:
+    return Finding(code=code, severity="warning", subject=plate, message=f"plate {plate}: {why}")
+
+
+def verdict_of(scene: Scene, plate: Plate) -> str:
+    """Return what the clearance check says of a plate as it is now: PASS, HOLD and why, or NOT CHECKED."""
+    check = next((c for c in scene.checks if c.plate == plate.name), None)
+    if check is None:
+        return "NOT CHECKED"
+    if check.passes:
+        return "PASS"
+    bad = [r.obstacle for r in check.rows if r.verdict in ("tight", "cuts")]
+    return f"HOLD ({', '.join(dict.fromkeys(bad))})"

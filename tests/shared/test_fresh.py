@@ -1,0 +1,111 @@
+"""A result stands only as long as what it was computed from (a rule of this project; common practice, no source)."""
+
+import pytest
+
+from elbowroom.shared.fresh import verdict_of, without_stale
+from elbowroom.shared.scene import (
+    Accuracy,
+    Check,
+    DatumPlane,
+    GapRow,
+    HoleIntent,
+    Loop,
+    Obstacle,
+    Plate,
+    PlateIntent,
+    Pose,
+    PrintBatch,
+    Scene,
+)
+
+SQUARE = Loop(vertices_mm=((0, 0), (9, 0), (9, 9), (0, 9)), bulges=(0, 0, 0, 0))
+STILL = Pose(rotation_rad=(0, 0, 0), shift_mm=(0, 0, 0))
+ZERO = ((0.0, 0.0, 0.0),) * 3
+
+
+def plate(name: str) -> Plate:
+    return Plate(name=name, world_from_plate=STILL, thickness_mm=8, material="A36", outer=SQUARE)
+
+
+def intent(name: str, thickness: float = 8) -> PlateIntent:
+    hole = HoleIntent(name="pin", at_mm=(0, 0), diameter_mm=10)
+    return PlateIntent(name=name, plane=DatumPlane(), thickness_mm=thickness, holes=(hole,))
+
+
+def check(name: str, verdict: str = "clear") -> Check:
+    row = GapRow.model_validate(
+        {
+            "plate": name,
+            "obstacle": "box",
+            "gap_mm": 7,
+            "clearance_mm": 6,
+            "required_mm": 6,
+            "sd_mm": 0,
+            "at_plate_mm": (0, 0, 0),
+            "at_obstacle_mm": (0, 0, 7),
+            "verdict": verdict,
+        }
+    )
+    return Check(plate=name, rows=(row,), passes=verdict == "clear")
+
+
+@pytest.fixture
+def scene() -> Scene:
+    accuracy = Accuracy(
+        sigma0_px=1,
+        rms_px=0.1,
+        redundancy=9,
+        observations=99,
+        rejected=0,
+        scale_source="target sides",
+        scale_sd=0.001,
+        typical_sd_mm=0.1,
+    )
+    return Scene(
+        accuracy=accuracy,
+        default_side_mm=40,
+        intents=(intent("a"), intent("b")),
+        plates=(plate("a"), plate("b")),
+        checks=(check("a"), check("b", "cuts")),
+    )
+
+
+def test_nothing_changed_nothing_lost(scene: Scene) -> None:
+    assert without_stale(scene, scene) == scene
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"default_side_mm": 50.0},
+        {"batches": (PrintBatch(name="A", bar_x_mm=95, measured=True),)},
+        {"default_thickness_mm": 2.0},
+    ],
+)
+def test_new_sizes_void_the_measurement(scene: Scene, change: dict[str, object]) -> None:
+    after = without_stale(scene, scene.model_copy(update=change))
+    assert after.accuracy is None
+    assert (after.plates, after.checks, after.obstacles) == ((), (), ())
+    assert after.intents == scene.intents
+    assert [f.code for f in after.findings] == ["measure-again"]
+
+
+def test_a_changed_obstacle_voids_the_checks(scene: Scene) -> None:
+    thing = Obstacle(name="new", kind="box", meshes=(), convex=True, clearance_mm=6, covariance_mm2=ZERO)
+    after = without_stale(scene, scene.model_copy(update={"obstacles": (thing,)}))
+    assert after.plates == scene.plates
+    assert after.checks == ()
+    assert verdict_of(after, after.plates[0]) == "NOT CHECKED"
+    assert {f.code for f in after.findings} == {"check-void"}
+
+
+def test_a_changed_intent_voids_its_own_plate(scene: Scene) -> None:
+    after = without_stale(scene, scene.model_copy(update={"intents": (intent("a"), intent("b", 10))}))
+    assert [p.name for p in after.plates] == ["a"]
+    assert [c.plate for c in after.checks] == ["a"]
+    assert [f.subject for f in after.findings] == ["b"]
+
+
+def test_verdicts_in_words(scene: Scene) -> None:
+    assert verdict_of(scene, scene.plates[0]) == "PASS"
+    assert verdict_of(scene, scene.plates[1]) == "HOLD (box)"
