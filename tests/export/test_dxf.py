@@ -104,7 +104,7 @@ def test_small_holes_are_marked_for_the_drill(tmp_path: Path) -> None:
     meet = shapely.intersection(*layers["MARK"])
     assert (meet.x, meet.y) == (15, 20)
     words = [t.dxf.text for t in ezdxf.readfile(tmp_path / "p.dxf").modelspace().query("TEXT")]
-    assert "pin drill 5.00" in words
+    assert "pin drill dia 5.00 mm" in words
 
 
 def test_bend_lines_and_several_plates_lie_apart(tmp_path: Path) -> None:

@@ -249,6 +249,12 @@ def test_parallel_face_and_short_edge_are_refused() -> None:
         Spot().fit(weld_edges=(edge.model_copy(update={"to_mm": (10.0, 60.0)}),))
 
 
+def test_an_edge_typed_away_from_its_face_is_not_moved_there_in_silence() -> None:
+    edge = WeldEdgeIntent(name="w", face="rail", from_mm=(10, 200), to_mm=(100, 200))
+    with pytest.raises(InputError, match=r"does not lie on its face; value 200.0 mm off rail"):
+        Spot().fit(weld_edges=(edge,))
+
+
 # --- clearances -----------------------------------------------------------------------------------------------
 
 

@@ -60,20 +60,20 @@ def weld_of(
         np.array(p) + float((wall.point - np.array(p)) @ wall.normal) * wall.normal
         for p in (intent.from_mm, intent.to_mm)
     ]
-    off = max(
-        float(np.linalg.norm(e - np.array(p)))
-        for e, p in zip(ends, (intent.from_mm, intent.to_mm), strict=True)
-    )
-    if off > OFF_FACE_MM:
-        raise InputError(
-            "the weld edge does not lie on its face", where=where, value=f"{off:.1f} mm off {intent.face}",
-            limit=f"{OFF_FACE_MM:g} mm", todo="give from_mm and to_mm in the plate's xy, on the face's trace",
-        )  # fmt: skip
     length = float(np.linalg.norm(ends[1] - ends[0]))
     if length < LEAST_EDGE_MM:
         raise InputError(
             "the weld edge has no length to speak of", where=where, value=f"{length:.2f} mm",
             limit=f"{LEAST_EDGE_MM:g} mm or more", todo="set from_mm and to_mm apart along the face",
+        )  # fmt: skip
+    off = max(
+        abs(float((np.array(p) - wall.point) @ wall.normal) + intent.gap_mm)
+        for p in (intent.from_mm, intent.to_mm)
+    )
+    if off > OFF_FACE_MM:
+        raise InputError(
+            "the weld edge does not lie on its face", where=where, value=f"{off:.1f} mm off {intent.face}",
+            limit=f"{OFF_FACE_MM:g} mm", todo="give from_mm and to_mm in the plate's xy, on the face's trace",
         )  # fmt: skip
     along = np.array([wall.normal[1], -wall.normal[0]])
     start, end = sorted(ends, key=lambda p: float(p @ along))

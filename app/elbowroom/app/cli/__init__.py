@@ -7,6 +7,9 @@ from collections.abc import Sequence
 
 __all__ = ["main"]
 
+INTERRUPTED = 130
+"""Exit code of a command stopped from the keyboard (128 + SIGINT, POSIX shell convention)."""
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code: 0 done, 1 a check failed, 2 an error that was explained."""
@@ -14,7 +17,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _run(list(sys.argv[1:] if argv is None else argv))
     except KeyboardInterrupt:
         print("error: stopped; the job is as it was before this step", file=sys.stderr)
-        return 130
+        return INTERRUPTED
 
 
 def _run(arguments: list[str]) -> int:
@@ -44,4 +47,6 @@ def _run(arguments: list[str]) -> int:
             complain(error.format_message())
             return 2
         raise
+    if result == INTERRUPTED:  # how typer reports an interrupt inside a subcommand
+        raise KeyboardInterrupt
     return result if isinstance(result, int) else 0
