@@ -107,3 +107,14 @@ def test_copy_is_whole(job: SceneFile, tmp_path: Path) -> None:
     copy_scene_file(job, tmp_path / "copy.elbow")
     with SceneFile.open(tmp_path / "copy.elbow") as again:
         assert again.scene() == job.scene()
+
+
+def test_any_revision_can_be_gone_back_to(job: SceneFile) -> None:
+    """After an undo and an edit the branch that was left is still in the history, and can be reached."""
+    left = job.save(Scene(name="left"), {}, author="me", reason="left")
+    job.undo()
+    job.save(Scene(name="other"), {}, author="me", reason="other")
+    assert job.go_to(left).reason == "left"
+    assert job.scene().name == "left"
+    with pytest.raises(StoreError, match="no such revision"):
+        job.go_to(99)

@@ -10,11 +10,23 @@ from itertools import count
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
+
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import verdict_of, without_stale
 from elbowroom.shared.hardware import bolt_sizes, clearance_hole_mm, material
-from elbowroom.shared.media import Media, digest
-from elbowroom.shared.scene import BoltTag, Check, FacePlane, MeshTag, Plate, PlateIntent, PrintBatch, Scene
+from elbowroom.shared.media import Media, digest, read_mesh
+from elbowroom.shared.scene import (
+    BoltTag,
+    Check,
+    FacePlane,
+    MeshTag,
+    Obstacle,
+    Plate,
+    PlateIntent,
+    PrintBatch,
+    Scene,
+)
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import merge_tags, read_tag_file
 
@@ -269,6 +281,14 @@ def _with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str,
     return measure_tags(
         scene, media, network=doubt, progress=lambda done, of, name: tell(done / max(of, 1), name)
     )
+
+
+def obstacle_size(obstacle: Obstacle, media: Media) -> list[float]:
+    """Return the sides (mm, longest first) of the smallest box round an obstacle at rest, as measured."""
+    import trimesh
+
+    corners = np.concatenate([read_mesh(media[d])[0] for d in obstacle.meshes])
+    return sorted((float(s) for s in trimesh.bounds.oriented_bounds(corners)[1]), reverse=True)
 
 
 def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:

@@ -91,7 +91,7 @@ class PlateIntent(Entity):
 
     name: Name
     plane: PlatePlane
-    thickness_mm: Positive
+    thickness_mm: Annotated[float, Field(ge=0.5, le=100)]
     material: Name = "A36"
     holes: tuple[HoleIntent, ...] = ()
     weld_edges: tuple[WeldEdgeIntent, ...] = ()

@@ -212,6 +212,14 @@ class SceneFile:
             raise StoreError("nothing to redo: this is the newest revision", where=str(self.path))
         return self._go(children[-1].id)
 
+    def go_to(self, revision: int) -> Revision:
+        """Make any revision of the history the current one; raises StoreError when there is none of that number."""
+        if revision not in {r.id for r in self.history()}:
+            raise StoreError(
+                "no such revision", where=str(self.path), value=revision, todo="see `elbowroom history`"
+            )
+        return self._go(revision)
+
     def _go(self, revision: int) -> Revision:
         with _told(self.path), self._db:
             self._set_head(revision)

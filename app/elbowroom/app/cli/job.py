@@ -17,8 +17,10 @@ from elbowroom.app.cli.show import (
     show_accuracy,
     show_check,
     show_findings,
+    show_obstacles,
     show_plate,
 )
+from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.scene import Scene
 from elbowroom.shared.store import SceneFile
 
@@ -107,6 +109,9 @@ def show(path: JobPath) -> int:
     """Show what a job holds and where it stands."""
     with opened(path) as job:
         scene = job.file.scene()
+        sizes = {
+            o.name: steps.obstacle_size(o, job.file.media()) for o in scene.obstacles if o.part == "body"
+        }
     console().print(
         f"job {scene.name}: {len(scene.photos)} photos, {len(scene.measured)} targets measured, {len(scene.obstacles)} obstacles, {len(scene.plates)} plates",
         markup=False,
@@ -114,8 +119,10 @@ def show(path: JobPath) -> int:
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
     show_findings(scene.findings)
+    show_obstacles(scene, sizes)
     for plate in scene.plates:
         show_plate(plate, scene.shown_in)
+        console().print(f"plate {plate.name}, clearance check: {verdict_of(scene, plate)}", markup=False)
     for made in scene.checks:
         show_check(made, scene.shown_in)
     return 0
@@ -127,14 +134,20 @@ def history(path: JobPath) -> int:
         head = job.file.head()
         for r in job.file.history():
             mark = "*" if r.id == head else " "
-            console().print(f"{mark} {r.id:4d}  {r.time}  {r.author}  {r.reason}", markup=False)
+            after = "" if r.parent in (None, r.id - 1) else f" (after {r.parent})"
+            console().print(f"{mark} {r.id:4d}  {r.time}  {r.author}  {r.reason}{after}", markup=False)
     return 0
 
 
-def undo(path: JobPath) -> int:
-    """Go back one revision; nothing is lost."""
+def undo(
+    path: JobPath,
+    to: Annotated[
+        int | None, typer.Option(help="Go to this revision instead, as `history` numbers it.")
+    ] = None,
+) -> int:
+    """Go back one revision, or to any; nothing is lost."""
     with opened(path) as job:
-        here = job.file.undo()
+        here = job.file.undo() if to is None else job.file.go_to(to)
     console().print(f"now at {here.id}: {here.reason}", markup=False)
     return 0
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
+import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from elbowroom.shared.errors import Finding
-from elbowroom.shared.scene import Accuracy, Check, Plate
+from elbowroom.shared.scene import Accuracy, Check, Plate, Scene
 from elbowroom.shared.units import ShownUnit, show_length
 
 MARKS = {"note": "note   ", "warning": "warning", "fault": "FAULT  "}
@@ -46,8 +48,10 @@ def progress(what: str) -> Iterator[Callable[[float, str], None]]:
 def show_findings(findings: Iterable[Finding]) -> None:
     """Print findings, faults first."""
     order = {"fault": 0, "warning": 1, "note": 2}
-    for f in sorted(findings, key=lambda f: order[f.severity]):
-        console().print(f"{MARKS[f.severity]} {f.message}", markup=False)
+    counted = Counter((f.severity, f.message) for f in findings)
+    for (severity, message), times in sorted(counted.items(), key=lambda item: order[item[0][0]]):
+        again = f" ({times} times)" if times > 1 else ""
+        console().print(f"{MARKS[severity]} {message}{again}", markup=False)
 
 
 def show_accuracy(accuracy: Accuracy) -> None:
@@ -76,6 +80,26 @@ def show_plate(plate: Plate, unit: ShownUnit) -> None:
         markup=False,
     )
     show_findings(plate.findings)
+
+
+def show_obstacles(scene: Scene, sizes: Mapping[str, Sequence[float]]) -> None:
+    """Print what was measured of each obstacle, to be held against a caliper."""
+    if not sizes:
+        return
+    unit = scene.shown_in
+    table = Table(
+        title=f"obstacles in {unit}, sides of the smallest box round each", title_justify="left", box=None
+    )
+    for name in ("obstacle", "kind", "size", "widened", "sd", "clearance", "travel"):
+        table.add_column(name, justify="left" if name in ("obstacle", "kind") else "right", no_wrap=True)
+    for o in (o for o in scene.obstacles if o.name in sizes and o.part == "body"):
+        worst = float(np.sqrt(max(np.linalg.eigvalsh(np.array(o.covariance_mm2))[-1], 0.0)))
+        size = " x ".join(_bare(s, unit) for s in sizes[o.name])
+        end = {"none": "", "hinge": " deg", "slide": " mm"}[o.travel_kind]
+        travel = f"{o.travel[0]:g} to {o.travel[1]:g}{end}" if end else ""
+        cells = [_bare(v, unit) for v in (o.widened_mm, worst, o.clearance_mm)]
+        table.add_row(o.name, o.kind, size, *cells, travel)
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
 
 
 def show_check(check: Check, unit: ShownUnit) -> None:

@@ -43,7 +43,9 @@ def targets(
     side: Annotated[
         str, typer.Option(help='Side of the black square, like 40, 30.2 mm or 1-1/2".')
     ] = "40 mm",
-    paper: Annotated[Literal["A4", "Letter"], typer.Option(help="Paper printed on.")] = "A4",
+    paper: Annotated[
+        Literal["A4", "Letter"], typer.Option(help="Paper printed on.", case_sensitive=False)
+    ] = "A4",
     card: Annotated[str | None, typer.Option(help="Ids of a scale card's targets, like 100-103.")] = None,
     batch: Annotated[str, typer.Option(help="Name of this print batch.")] = "A",
 ) -> int:
