@@ -9,15 +9,17 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from synthetic import Layout
+from synthetic import Layout, look_at
 from tests.recon.drawn import CARD, LENS, SIDE_MM, distance_errors, spot
-from tests.recon.sightings import moved, readings_of, spot_scene
+from tests.recon.sightings import moved, reading, readings_of, spot_scene
 
+from elbowroom.recon.coaching import best_way
 from elbowroom.recon.measure import measure_readings
+from elbowroom.recon.photosizes import photo_size_findings
 from elbowroom.recon.readings import Reading
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
-from elbowroom.shared.scene import Scene
+from elbowroom.shared.scene import Scene, TypedDistance
 
 UP, EAST = np.array([0, 0, 1.0]), np.array([1.0, 0, 0])
 
@@ -123,3 +125,111 @@ def test_a_photo_of_another_job_is_named() -> None:
     assert scene.photo("e.jpg").camera_from_world is None
     assert set(told(scene)) == {"photo-foreign"}
     unharmed(scene)
+
+
+def test_a_printer_that_stretched_its_pages_is_told_in_percent() -> None:
+    # sides are 40 mm as drawn; given as 1 % less, while the card's pitches are right
+    less = SIDE_MM / 1.01
+    card = CARD.model_copy(update={"side_mm": less})
+    scene = measured(readings_of([spot()] * 8), cards=(card,), default_side_mm=less)
+    found = told(scene)["printer-scale"]
+    assert (found.severity, found.subject) == ("warning", "targets")
+    assert found.numbers["percent"] == pytest.approx(1.0, abs=0.1)
+    assert "are 1.0" in found.message
+    assert "% larger" in found.message
+    assert set(told(scene)) == {"printer-scale"}
+    unharmed(scene)
+
+
+def typed(mm: float, a: int, b: int) -> TypedDistance:
+    return TypedDistance(name=f"calipers {a} to {b}", from_target=a, to_target=b, mm=mm, sd_mm=0.05)
+
+
+def true_length(a: int, b: int) -> float:
+    return float(np.linalg.norm(spot().places[a].shift - spot().places[b].shift))
+
+
+@pytest.mark.parametrize(
+    ("ratio", "words"), [(10.0, "10 times too large"), (0.1, "in centimetres"), (1 / 25.4, "typed in inches")]
+)
+def test_a_distance_in_the_wrong_unit_is_told_by_the_unit(ratio: float, words: str) -> None:
+    scene = measured(readings_of([spot()] * 5), distances=(typed(ratio * true_length(0, 1), 0, 1),))
+    found = told(scene)["distance-off"]
+    assert (found.subject, found.severity) == ("calipers 0 to 1", "fault")
+    assert words in found.message
+    # told from the first values, before the adjustment: the lens is still EXIF's guess, 3.5 % off
+    assert found.numbers["ratio"] == pytest.approx(ratio, rel=0.035)
+    unharmed(scene)
+
+
+def test_two_distances_in_the_wrong_unit_leave_the_scale_to_the_sides() -> None:
+    both = tuple(typed(true_length(*ends) / 25.4, *ends) for ends in ((0, 1), (100, 103)))
+    scene = measured(readings_of([spot()] * 5), cards=(), distances=both)
+    off = [f for f in scene.findings if f.code == "distance-off"]
+    assert [f.subject for f in off] == ["calipers 0 to 1", "calipers 100 to 103"]
+    assert all("typed in inches" in f.message for f in off)
+    unharmed(scene, mm=0.3)  # 0.3 % of 300 mm is the doubt of unmeasured sides
+
+
+def test_sides_in_the_wrong_unit_give_way_to_the_card() -> None:
+    card = CARD.model_copy(update={"side_mm": 4.0})
+    scene = measured(readings_of([spot()] * 5), cards=(card,), default_side_mm=4.0)
+    assert "typed in centimetres" in told(scene)["sides-off"].message
+    unharmed(scene)
+
+
+def test_two_groups_of_photos_are_named_with_their_targets() -> None:
+    def part(ids: Sequence[int]) -> Layout:
+        return Layout(spot().sides, {t: spot().places[t] for t in ids})
+
+    scene = measured(readings_of([part([0, 1, 100, 101, 102, 103])] * 4 + [part([2, 3])] * 3))
+    found = told(scene)["not-joined"]
+    assert found.subject == "e.jpg, f.jpg, g.jpg"
+    assert "they show targets 2, 3, while a.jpg, b.jpg, c.jpg, d.jpg show" in found.message
+    assert "shows its targets and theirs together" in found.message
+    assert found.numbers == {"photos": 3.0, "others": 4.0}
+
+
+def test_a_cropped_photo_is_named_by_its_size() -> None:
+    small = LENS.model_copy(update={"name": "drawn", "width_px": 1200, "height_px": 900})
+    readings = readings_of([spot()] * 8)
+    photos = tuple(r.photo for r in readings)
+    odd = photos[3].model_copy(update={"width_px": small.width_px, "height_px": small.height_px})
+    upright = photos[5].model_copy(update={"width_px": LENS.height_px, "height_px": LENS.width_px})
+    scene = Scene(photos=(*photos[:3], odd, photos[4], upright, *photos[6:]))
+    (found,) = photo_size_findings(scene)
+    assert (found.code, found.subject) == ("photo-size", "d.jpg")
+    assert "1200 x 900 px, most photos of its camera are 1600 x 1200 px" in found.message
+
+
+@pytest.mark.parametrize(
+    ("bearings", "way"),
+    [
+        # looking along +y from the south, a little down: east is right
+        ((-1.57, -1.55, -1.2), "the left"),
+        ((-1.57, -1.59, -1.9), "the right"),
+    ],
+)
+def test_photos_from_one_side_ask_for_one_from_the_other(bearings: Sequence[float], way: str) -> None:
+    poses = [look_at(np.array([480 * np.cos(a), 480 * np.sin(a), 400.0]), np.zeros(3)) for a in bearings]
+    readings = [reading(f"{n}.jpg", spot(), s) for n, s in zip("abc", poses, strict=True)]
+    scene = measured(readings)
+    found = told(scene)["views-narrow"]
+    assert found.severity == "warning"
+    ends = np.array([[np.cos(a) * 480, np.sin(a) * 480, 400.0] for a in (bearings[0], bearings[-1])])
+    across = np.rad2deg(np.arccos(ends[0] @ ends[1] / np.linalg.norm(ends[0]) ** 2))
+    assert found.numbers["span_deg"] == pytest.approx(across, abs=2.0)
+    assert f"Take one more from {way}" in found.message
+
+
+def test_the_way_to_go_is_the_emptiest() -> None:
+    middle, right, up = np.array([0, 0, 1.0]), np.array([1.0, 0, 0]), np.array([0, 1.0, 0])
+
+    def towards(x: float, y: float) -> np.ndarray:
+        v = np.array([x, y, 1.0])
+        return np.asarray(v / np.linalg.norm(v))
+
+    views = np.array([middle, towards(0.3, 0.0), towards(0.0, 0.3)])
+    assert best_way(views, middle, right, up) == "the left, low"
+    views = np.array([middle, towards(-0.3, 0.0), towards(0.0, -0.3)])
+    assert best_way(views, middle, right, up) == "the right, high"

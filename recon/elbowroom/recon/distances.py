@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from elbowroom.recon.prints import KnownDistance
+from elbowroom.recon.slips import slip, slip_words
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding
 
@@ -36,6 +37,8 @@ def trusted_distances(
     slack = np.array([GROSS_RATIO + DOUBT_SIGMAS * d.sd_mm / d.mm for d in distances])
     middle = float(np.median(ratios))
     base = middle if (np.abs(ratios / middle - 1) < slack).sum() >= 2 else 1.0
+    if slip(base) is not None and not any(d.source for d in distances):
+        base = 1.0  # all typed, in the wrong unit: cards would know better, the sides do
     good = np.abs(ratios / base - 1) < slack
     rows = list(zip(distances, measured * base, good, strict=True))
     findings = [_refused(d, float(mm)) for d, mm, ok in rows if not ok]
@@ -68,8 +71,8 @@ def _refused(distance: KnownDistance, measured_mm: float) -> Finding:
         severity="fault",
         subject=distance.name,
         message=f"{distance.name}: given {distance.mm:.2f} mm, but the photos say {measured_mm:.2f} mm; "
-        "it is not used. Check the number and its unit.",
-        numbers={"given_mm": distance.mm, "measured_mm": measured_mm},
+        f"it is not used. {slip_words(distance.mm / measured_mm)}Check the number and its unit.",
+        numbers={"given_mm": distance.mm, "measured_mm": measured_mm, "ratio": distance.mm / measured_mm},
     )
 
 
@@ -79,7 +82,7 @@ def _sides_off(percent: float) -> Finding:
         severity="fault",
         subject="targets",
         message=f"the typed target sides are {percent:+.1f} % off what the scale cards and distances say; these "
-        "are followed. Check the target size and the printer's scaling.",
+        f"are followed. {slip_words(1 + percent / 100)}Check the target size and the printer's scaling.",
         numbers={"percent": percent},
     )
 

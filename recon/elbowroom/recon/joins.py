@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from elbowroom.recon.network import Start, groups, start_network
+from elbowroom.recon.network import Seen, Start, groups, start_network
 from elbowroom.recon.prints import Print
-from elbowroom.recon.readings import Reading
+from elbowroom.recon.readings import Reading, listed
 from elbowroom.recon.resection import FOCAL_TRIALS, focal_guess
 from elbowroom.shared.arrays import Points2
 from elbowroom.shared.errors import Finding, InputError
@@ -61,7 +61,7 @@ def join_readings(
             todo="take photos that overlap: step round the spot and keep three or more targets in view from one "
             "photo to the next",
         )
-    findings = [_shares_nothing(name) for part in parts[1:] for name in part]
+    findings = [_shares_nothing(part, parts[0], seen) for part in parts[1:]]
     sides = {t: p.side_mm for t, p in prints.items()}
     focal = {r.photo.name: lenses[r.lens].focal_px for r in used}
     start = start_network({p: seen[p] for p in parts[0]}, sides, focal)
@@ -77,14 +77,24 @@ def _ideal_corners(reading: Reading, lens: Lens) -> dict[int, Points2]:
     return dict(zip((s.target for s in reading.sightings), ideal, strict=True))
 
 
-def _shares_nothing(photo: str) -> Finding:
+def _shares_nothing(part: Sequence[str], main: Sequence[str], seen: Seen) -> Finding:
+    """Return a finding on a group of photos that share no target with the largest group."""
+    alone = len(part) == 1
+    theirs, mine = ({t for p in group for t in seen[p]} for group in (main, part))
     return Finding(
         code="not-joined",
         severity="fault",
-        subject=photo,
-        message=f"{photo} shares no target with the other photos and is not used. "
-        "Take one more photo that shows its targets and theirs together.",
+        subject=", ".join(part),
+        message=f"{_some(part)} {'shares' if alone else 'share'} no target with the other photos and "
+        f"{'is' if alone else 'are'} not used: {'it shows' if alone else 'they show'} targets {listed(mine)}, while "
+        f"{_some(main)} show {listed(theirs)}. Take one more photo that shows its targets and theirs together: two or "
+        "more of each.",
+        numbers={"photos": float(len(part)), "others": float(len(main))},
     )
+
+
+def _some(photos: Sequence[str]) -> str:
+    return ", ".join(photos[:6]) + (f" and {len(photos) - 6} more" if len(photos) > 6 else "")
 
 
 def _not_joined(photo: str) -> Finding:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 
+from elbowroom.recon.coaching import coaching_findings
 from elbowroom.recon.faults import network_faults
 from elbowroom.recon.joins import first_lenses, join_readings
 from elbowroom.recon.network import Start
 from elbowroom.recon.pattern import Family
+from elbowroom.recon.photosizes import photo_size_findings
 from elbowroom.recon.prints import Print, prints_of
 from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
 from elbowroom.recon.result import measured_scene
+from elbowroom.recon.scalefaults import scale_findings
 from elbowroom.recon.solution import Solution, solve_network
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
@@ -84,6 +87,8 @@ def measure_readings(
     joined, solution = _solved(scene, first, start, lenses, prints, cancelled)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
+    findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos)
+    findings += photo_size_findings(scene)
     out, made = measured_scene(scene, known, solution, prints=prints, faults=faults, findings=findings)
     progress(1.0, "measured")
     return out, made
