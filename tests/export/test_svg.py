@@ -112,7 +112,7 @@ def test_it_is_true_size_in_mm(tmp_path: Path) -> None:
 
 
 def test_marks_bends_and_words_stand_in_their_groups(tmp_path: Path) -> None:
-    write_svg(bent_tab(), tmp_path / "p.svg")
+    write_svg(bent_tab(), tmp_path / "p.svg", verdict="HOLD (tie rod)")
     x0, _, _, y1 = _cuts(tmp_path / "p.svg")[0].bounds
     marks = [_ends(e) for e in _group(tmp_path / "p.svg", "mark")]
     assert np.mean(marks, axis=(0, 1)) == pytest.approx([x0 + 15, y1 - 20])
@@ -122,6 +122,7 @@ def test_marks_bends_and_words_stand_in_their_groups(tmp_path: Path) -> None:
     for part in (
         "tab: A36, 4.76 mm / 0.188 in thick",
         "Bend 1: 90 deg",
+        "Clearance check: HOLD (tie rod).",
         "local codes",
         "kerf not compensated",
     ):

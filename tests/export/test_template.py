@@ -217,7 +217,9 @@ def test_blank_tiles_are_left_out_and_the_rest_hang_together(tmp_path: Path) -> 
 
 
 def test_words_on_every_page(tmp_path: Path) -> None:
-    findings = write_template(_scaled(bracket(), 2.2), tmp_path / "t.pdf", batch=OFF, side="bottom")
+    findings = write_template(
+        _scaled(bracket(), 2.2), tmp_path / "t.pdf", batch=OFF, side="bottom", verdict="PASS"
+    )
     printed = pages(tmp_path / "t.pdf")
     for number, page in enumerate(printed, 1):
         words = page.words()
@@ -226,7 +228,7 @@ def test_words_on_every_page(tmp_path: Path) -> None:
             "A36, 9.53 mm / 0.375 in thick",
             "Print at 100 %",
             f"row 1, column {number} page {number} of 3",
-            "not an approval",
+            "Clearance check: PASS. A fit check, not an approval",
             "local codes and licensed practice",
             "Drawn 100.60 % wide, 99.30 % high for the printer of batch desk printer only",  # 100/99.4, 100/100.7
             "BELOW (mirrored)",
@@ -252,6 +254,7 @@ def test_an_unmeasured_batch_corrects_nothing_and_says_so(tmp_path: Path) -> Non
     assert {f.code for f in findings} == {"template-bars", "bars-not-measured", "name-not-printable"}
     (page,) = pages(tmp_path / "t.pdf")
     assert "No printer correction" in page.words()
+    assert "Clearance check: NOT CHECKED" in page.words()
     assert np.ptp(page.polyline(_largest(page))[:, 0]) == pytest.approx(160, abs=VECTOR_MM)
 
 

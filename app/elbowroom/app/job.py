@@ -412,9 +412,9 @@ def _write_plate(
     mm, inch, svg, stl, template = paths = [folder / f"{name}{tail}" for tail in tails]
     write_dxf([plate], mm, unit="mm", verdicts={plate.name: verdict})
     write_dxf([plate], inch, unit="in", verdicts={plate.name: verdict})
-    write_svg(plate, svg)
+    write_svg(plate, svg, verdict=verdict)
     write_stl(plate, stl)
-    findings = write_template(plate, template, paper=paper, batch=batch)
+    findings = write_template(plate, template, paper=paper, batch=batch, verdict=verdict)
     return paths, [*_verdict_finding(plate, verdict), *findings]
 
 

@@ -38,7 +38,7 @@ COLOURS = {"cut": "#000000", "mark": "#00a000", "bend": "#0000ff", "note": "#808
 """Group names and their line colours."""
 
 
-def write_svg(plate: Plate, path: Path | str) -> None:
+def write_svg(plate: Plate, path: Path | str, *, verdict: str = "NOT CHECKED") -> None:
     """Write a plate as an SVG flat pattern, full size, seen from the side its z points to.
 
     Groups: ``cut`` (outer outline and openings, each one closed contour), ``mark`` (centre crosses), ``bend`` (bend
@@ -50,6 +50,8 @@ def write_svg(plate: Plate, path: Path | str) -> None:
         What to draw; its bends are lines on the flat pattern.
     path : Path
         The file; replaced whole.
+    verdict : str
+        What the clearance check said of the plate; written into its notes.
 
     Raises
     ------
@@ -62,7 +64,7 @@ def write_svg(plate: Plate, path: Path | str) -> None:
     """
     check_openings(plate)
     left, bottom, right, top = Outline.of_loop(plate.outer).bounds()
-    words = _words(plate, right - left)
+    words = _words(plate, right - left, verdict)
     width = max(right - left, *(len(line) * LETTER_MM for line in words)) + 2 * BORDER_MM
     height = top - bottom + 3 * BORDER_MM + LINE_MM * len(words)
     drawing = _drawing(plate, width, height)
@@ -164,12 +166,13 @@ def _text(group: Xml.Element, pen: _Pen, place: Vec2, words: str) -> None:
     Xml.SubElement(group, "text", {"x": x, "y": y}).text = words
 
 
-def _words(plate: Plate, width_mm: float) -> Sequence[str]:
+def _words(plate: Plate, width_mm: float, verdict: str) -> Sequence[str]:
     """Return the words that go below a plate, in lines about as long as the plate."""
     thick = f"{plate.thickness_mm:.2f} mm / {plate.thickness_mm / 25.4:.3f} in thick"
     lines = [
         f"{plate.name}: {plate.material}, {thick}",
         "Full size in millimetres, seen from the side its z points to. Finished edge, kerf not compensated.",
+        f"Clearance check: {verdict}.",
         *(
             f"Bend {n}: {b.angle_deg:g} deg, inside radius {b.inside_radius_mm:g} mm"
             for n, b in enumerate(plate.bends, 1)

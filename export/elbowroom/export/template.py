@@ -42,6 +42,7 @@ def write_template(
     paper: Paper = "A4",
     batch: PrintBatch | None = None,
     side: Side = "top",
+    verdict: str = "NOT CHECKED",
 ) -> list[Finding]:
     """Write a PDF of the flat part at 1:1, in as many overlapping tiles as it takes.
 
@@ -61,6 +62,8 @@ def write_template(
         that printed the batch, and no other.
     side : {"top", "bottom"}
         The side of the plate that is seen; "bottom" is mirrored.
+    verdict : str
+        What the clearance check said of the plate; written on every page.
 
     Returns
     -------
@@ -84,7 +87,7 @@ def write_template(
     for number, tile in enumerate(tiling.tiles, 1):
         canvas.scale(*scale)
         sheet = Sheet(canvas=canvas, width_mm=width, height_mm=height)
-        draw_words(sheet, plate, tile, (number, len(tiling.tiles)), side, batch)
+        draw_words(sheet, plate, tile, (number, len(tiling.tiles)), SEEN[side], batch, verdict)
         _draw_tile(sheet, plate, turn, tiling, tile)
         if len(tiling.tiles) > 1:
             draw_map(sheet, Outline.of_loop(plate.outer).moved(turn, (0.0, 0.0)), tiling, tile)

@@ -44,7 +44,13 @@ def correction(batch: PrintBatch | None) -> tuple[float, float]:
 
 
 def draw_words(
-    sheet: Sheet, plate: Plate, tile: Tile, number: tuple[int, int], side: str, batch: PrintBatch | None
+    sheet: Sheet,
+    plate: Plate,
+    tile: Tile,
+    number: tuple[int, int],
+    seen: str,
+    batch: PrintBatch | None,
+    verdict: str,
 ) -> None:
     """Draw what a page carries outside its window; `number` is the page's and how many there are."""
     words = (
@@ -59,11 +65,12 @@ def draw_words(
     sheet.text(
         left,
         top - 0.5,
-        f"{plate.material}, {thick}; full size, {SEEN[side]}. Line centre = finished edge, no kerf.",
+        f"{plate.material}, {thick}; full size, {seen}. Line centre = finished edge, no kerf.",
         size=2.6,
         within=right - left,
     )
-    sheet.text(left, top - 3.9, CAUTION[0], size=2.4, within=right - left)
+    check = f"Clearance check: {verdict}. {CAUTION[0]}"
+    sheet.text(left, top - 3.9, check, size=2.4, bold=True, within=right - left)
     sheet.text(left, top - 7.0, CAUTION[1], size=2.4, within=right - left)
     if number[1] > 1:
         join = "Trim at the pale dashed edges as needed, lay crosses of one number on one another, then tape."
