@@ -40,6 +40,10 @@ BETTER = 0.4
 """A free size or focal length explains a misfit when it takes the miss below this share of what it was."""
 
 
+ODD_SIZE_SHARE = 0.4
+"""A wrong size throws out at least this share of a target's sightings: only where they lie alike can some agree."""
+
+
 @dataclass(frozen=True)
 class Faults:
     """Findings, and the photos whose stations can't be used because of them."""
@@ -160,9 +164,11 @@ def _target_fault(case: Case, target: int, solution: Solution) -> Finding | None
         return None
     photos = [case.photo[i] for i in rows]
     try:
-        finding = _size_wrong(views, target) if len(rows) > 1 else None
+        finding = _size_wrong(views, target) if len(rows) > 1 and odd.mean() >= ODD_SIZE_SHARE else None
         others = nearest(case.views)
-        finding = finding or misplaced(views, target, photos, twice=target in case.twice, others=others)
+        finding = finding or misplaced(
+            views, target, photos, case.used[rows], twice=target in case.twice, others=others
+        )
     except InputError:  # a corner past what the lens can have seen
         finding = None
     return finding or _rejected(target, photos, misses, odd)

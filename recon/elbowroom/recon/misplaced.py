@@ -10,7 +10,7 @@ import numpy as np
 
 from elbowroom.recon.pattern import CORNERS
 from elbowroom.recon.refits import FITS_PX, Views, best_place, place_of, station_of, with_place
-from elbowroom.shared.arrays import Floats, Ints
+from elbowroom.shared.arrays import Bools, Floats, Ints
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World
 
@@ -48,10 +48,13 @@ def nearest(views: Views) -> Nearest:
 
 
 def misplaced(
-    views: Views, target: int, photos: Sequence[str], *, twice: bool, others: Nearest
+    views: Views, target: int, photos: Sequence[str], used: Bools, *, twice: bool, others: Nearest
 ) -> Finding | None:
-    """Return a finding when a target's sightings (of `photos`, one each) agree on two places, None otherwise."""
-    spots = _spots(views)
+    """Return a finding when a target's sightings (of `photos`, one each) agree on two places, None otherwise.
+
+    `used` (m,) marks the sightings the adjustment kept: where they are most, its place is the first.
+    """
+    spots = _spots(views, used)
     if len(spots) < 2:
         return None
     a, b = spots[:2]
@@ -66,29 +69,33 @@ def misplaced(
     return _moved(target, sets, gap, turn, once=_changes(*sets) == 1)
 
 
-def _spots(views: Views) -> list[_Spot]:
+def _spots(views: Views, used: Bools) -> list[_Spot]:
     """Return the places that sightings agree on, the one seen most first."""
     left = np.arange(len(views))
     out: list[_Spot] = []
+    if used.mean() >= 0.5:
+        place = place_of(views.state, int(views.target[0]))
+        there = used | (views.misses_px() < FITS_PX)
+        out, left = [_Spot(place, left[there])], left[~there]
     while len(left) and len(out) < 2:
         part = views.rows(left)
+        if len(out) == 1 and len(left) == 1 and not _lone(part, out[0]):
+            break
         state = best_place(part)
         fits = part.misses_px(state) < (FITS_PX if len(left) > 1 else ALONE_FITS_PX)
         if not fits.any():
             break
-        place = place_of(state, int(views.target[0]))
         if len(out) == 1 and fits.sum() == 1 and not _lone(part.rows(np.flatnonzero(fits)), out[0]):
             break
-        out.append(_Spot(place, left[fits]))
+        out.append(_Spot(place_of(state, int(views.target[0])), left[fits]))
         left = left[~fits]
     return sorted(out, key=lambda s: -len(s.rows))
 
 
 def _lone(view: Views, other: _Spot) -> bool:
     """Return whether one sighting alone is sound enough, and far enough from the other place, to speak of a second."""
-    alone = view.misses_px(best_place(view))[0]
     there = view.misses_px(with_place(view.state, int(view.target[0]), other.place))[0]
-    return bool(alone < ALONE_FITS_PX and there > LEAST_MOVE_PX)
+    return bool(there > LEAST_MOVE_PX) and bool(view.misses_px(best_place(view))[0] < ALONE_FITS_PX)
 
 
 def _changes(first: Sequence[str], second: Sequence[str]) -> int:

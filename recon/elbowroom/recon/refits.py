@@ -27,7 +27,7 @@ ROBUST_UNIT_PX = 0.3
 FITS_PX = 1.0
 """A sighting within this (rms) of a refitted place belongs to it: blurred corners stay within, moved ones don't."""
 
-TRIED = 4
+TRIED = 3
 """Best first poses that are refined."""
 
 MISS_CAP_PX = 50.0
