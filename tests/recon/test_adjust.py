@@ -127,6 +127,22 @@ def test_the_free_datum_leaves_the_mean_place_and_turn_alone(networks: list[tupl
         assert direction @ covariance @ direction < 1e-3 * typical
 
 
+def test_a_target_without_sightings_leaves_the_doubt_of_the_rest_alone() -> None:
+    state, rng = true_state(5), np.random.default_rng(5)
+    network = network_of(state, rng)
+    without = network.target != 7
+    parts = {
+        name: getattr(network, name)[without]
+        for name in ("lens", "station", "target", "corners_px", "whitening")
+    }
+    lost = solved(replace(network, **parts), state)
+    fewer = replace(state, target_rotations=state.target_rotations[:7], target_shifts=state.target_shifts[:7])
+    never = solved(replace(network, **parts, sides_mm=network.sides_mm[:7], batch=network.batch[:7]), fewer)
+    rest = slice(0, state.target_start + 6 * 7)
+    sds = np.sqrt(np.diag(never.covariance[rest, rest]))
+    np.testing.assert_allclose(np.sqrt(np.diag(lost.covariance[rest, rest])), sds, rtol=1e-3)
+
+
 def test_where_the_network_lies_does_not_matter() -> None:
     state, rng = true_state(4), np.random.default_rng(4)
     network = network_of(state, rng)

@@ -55,3 +55,11 @@ def test_cards_of_one_batch_share_the_reading_of_its_bars() -> None:
     )
     known = known_distances(scene, set(range(6)))
     np.testing.assert_allclose(weighing_sds(known), [0.02 * np.sqrt(2)] * 2 + [0.02, 0.1])
+
+
+def test_bars_that_nobody_measured_leave_the_printers_scale_in_doubt() -> None:
+    ends = (CardTarget(id=0, x_mm=0, y_mm=0), CardTarget(id=1, x_mm=150, y_mm=0))
+    card = ScaleCard(name="a", side_mm=40, targets=ends, batch="A", sd_mm=0.02)
+    (known,) = known_distances(Scene(batches=(PrintBatch(name="A"),), cards=(card,)), {0, 1})
+    # an unmeasured print is 0.3 % in doubt (common practice, no source)
+    assert known.sd_mm == pytest.approx(np.hypot(0.02, 0.003 * 150))

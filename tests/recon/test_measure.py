@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -167,9 +168,15 @@ def test_a_slightly_wrong_distance_is_reported_with_its_miss() -> None:
         photos_of_spot(), cards=(CARD,), targets=LOOSE, distances=(typed(true_length(0, 1) + 1.0, 0, 1),)
     )
     out, _ = measure(scene, media)
-    told = finding(out, "distance-off")
+    told = next(f for f in out.findings if f.code == "distance-off" and f.subject == "calipers")
     assert told.severity == "warning"
-    assert told.numbers["given_mm"] - told.numbers["measured_mm"] == pytest.approx(1.0, abs=0.2)
+    # closed form: card and calipers, one scale each, share the miss by weight; relative sds 0.02 mm over the card's rms
+    # distance and 0.05 mm over the length typed
+    ends = [np.array([t.x_mm, t.y_mm]) for t in CARD.targets]
+    card = np.mean([np.sum((a - b) ** 2) for a, b in combinations(ends, 2)]) / CARD.sd_mm**2
+    calipers = (true_length(0, 1) / 0.05) ** 2
+    miss = told.numbers["given_mm"] - told.numbers["measured_mm"]
+    assert miss == pytest.approx(card / (card + calipers), abs=0.1)
 
 
 def test_a_wrong_target_size_gives_way_to_the_card() -> None:

@@ -114,7 +114,7 @@ def normal_equations(state: State, network: Network, used: Bools, *, robust: boo
     normal[np.arange(size), np.arange(size)] += UNSEEN
     cost += _add_distances(state, network, normal, gradient)
     cost += _add_priors(state, network, normal, gradient)
-    _add_inner_constraints(state, normal)
+    _add_inner_constraints(state, normal, np.unique(network.target[used]))
     return Equations(normal, gradient, cost)
 
 
@@ -246,12 +246,15 @@ def _add_priors(state: State, network: Network, normal: Floats, gradient: Floats
     return float((off**2).sum() + (((1 - state.factors) / network.factor_sds) ** 2).sum())
 
 
-def _add_inner_constraints(state: State, normal: Floats) -> None:
-    """Hold the mean place and turn of the target centres: six conditions that no observation speaks about."""
-    first, t = state.target_start, len(state.target_shifts)
-    centred = state.target_shifts - state.target_shifts.mean(axis=0)
+def _add_inner_constraints(state: State, normal: Floats, seen: Ints) -> None:
+    """Hold the mean place and turn of the seen targets' centres: six conditions that no observation speaks about.
+
+    A target whose sightings were all rejected is free to go anywhere and must not take the datum along.
+    """
+    centres, t = state.target_shifts[seen], len(seen)
+    centred = centres - centres.mean(axis=0)
     reach = max(float(np.sqrt((centred**2).sum(axis=1).mean())), 1.0)
-    columns = (first + 6 * np.arange(t)[:, None] + 3 + np.arange(3)).ravel()
+    columns = (state.target_start + 6 * seen[:, None] + 3 + np.arange(3)).ravel()
     rows = np.concatenate([np.tile(np.eye(3), (1, t)), np.concatenate(list(_cross(centred / reach)), axis=1)])
     weight = float(np.median(np.diag(normal)[columns])) * INNER_WEIGHT
     normal[np.ix_(columns, columns)] += weight * rows.T @ rows

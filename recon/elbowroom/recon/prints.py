@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from elbowroom.shared.errors import InputError
-from elbowroom.shared.scene import PrintBatch, Scene
+from elbowroom.shared.scene import PrintBatch, ScaleCard, Scene
 
 BAR_MM = 100.0
 """Length of the check bar as drawn."""
@@ -112,11 +112,18 @@ def known_distances(scene: Scene, seen: set[int]) -> list[KnownDistance]:
             length = float(np.hypot((b.x_mm - a.x_mm) * x, (b.y_mm - a.y_mm) * y))
             name = f"card {card.name}, {a.id} to {b.id}"
             source = f"batch {card.batch}" if card.batch else f"card {card.name}"
-            out.append(KnownDistance(name, (a.id, b.id), length, card.sd_mm, source))
+            sd = _card_sd(card, batches, length)
+            out.append(KnownDistance(name, (a.id, b.id), length, sd, source))
     for d in scene.distances:
         if {d.from_target, d.to_target} <= seen:
             out.append(KnownDistance(d.name, (d.from_target, d.to_target), d.mm, d.sd_mm))
     return out
+
+
+def _card_sd(card: ScaleCard, batches: dict[str, PrintBatch], length_mm: float) -> float:
+    """Return the sd, mm, of a distance on a card: with bars that nobody measured the printer's scale is in doubt too."""
+    unmeasured = card.batch is not None and not batches[card.batch].measured
+    return float(np.hypot(card.sd_mm, SIDE_SD_UNMEASURED * length_mm * unmeasured))
 
 
 def side_sd(scene: Scene, batch: str, *, scale_known: bool) -> float:
