@@ -17,7 +17,7 @@ from elbowroom.recon.detect import Sighting
 from elbowroom.shared.arrays import Floats, Image
 from elbowroom.shared.errors import Finding
 
-SAMPLES, TARGETS = 30, 6
+SAMPLES, TARGETS = 30, 5
 """Boundary points read in each of the largest targets: enough to tell widths to a few percent."""
 
 REACH_MODULES, REACH_PX = 0.9, 14.0
@@ -97,7 +97,7 @@ def _form(squares: Floats, normals: Floats) -> Floats:
     x, y = normals.T
     rows = np.column_stack([x * x, 2 * x * y, y * y])
     weight = np.ones(len(squares))
-    for _ in range(5):
+    for _ in range(3):
         scaled = rows * weight[:, None]
         solved = np.linalg.lstsq(scaled, squares * weight, rcond=None)[0]
         off = np.abs(squares - rows @ solved)

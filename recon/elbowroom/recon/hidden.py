@@ -23,8 +23,14 @@ COVERED_SHARE = 0.25
 
 
 def covered_share(sighting: Sighting, family: Family | None = None) -> float:
-    """Return the share of a target's boundary samples that lie in patches of which next to nothing could be used."""
-    expected = _counts(edge_samples(sighting.target, family).points)
+    """Return the share of a target's boundary samples that lie in patches of which next to nothing could be used.
+
+    Shares that are not worth a word come out as zero.
+    """
+    samples = edge_samples(sighting.target, family).points
+    if len(sighting.edges.points_target) > (1 - COVERED_SHARE) * len(samples):
+        return 0.0  # so many were used that too few can be missing: most targets, told apart quickly
+    expected = _counts(samples)
     found = _counts(sighting.edges.points_target)
     empty = (found < EMPTY_SHARE * expected) & (expected >= LEAST_SAMPLES)
     return float(expected[empty].sum() / expected.sum())
