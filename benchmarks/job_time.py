@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from elbowroom.app import job as steps
+from elbowroom.app.writing import write_job
 from elbowroom.export import write_dxf
 from elbowroom.shared.scene import Scene
 from elbowroom.shared.store import SceneFile
@@ -54,9 +55,7 @@ def main() -> int:
             timed("check", lambda: steps.check_job(job), rows)
             timed("DXF", lambda: write_dxf(file.scene().plates, Path(folder) / "plate.dxf"), rows)
             total = sum(seconds for _, seconds in rows)
-            timed(
-                "overlays, GLB and the rest (not counted)", lambda: steps.write_job(job, Path(folder)), rows
-            )
+            timed("overlays, GLB and the rest (not counted)", lambda: write_job(job, Path(folder)), rows)
     for name, seconds in rows:
         print(f"{name:42s} {seconds:7.2f} s")
     peak = peak_mb()

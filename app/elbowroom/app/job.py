@@ -8,18 +8,16 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import count
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from elbowroom.app.names import check_known, check_named, check_photos
 from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.fresh import verdict_of, without_stale
-from elbowroom.shared.hardware import bolt_sizes, clearance_hole_mm, material
+from elbowroom.shared.fresh import without_stale
 from elbowroom.shared.media import Media, digest, read_mesh
 from elbowroom.shared.scene import (
-    BoltTag,
     Check,
-    FacePlane,
     MeshTag,
     Obstacle,
     Plate,
@@ -36,7 +34,7 @@ Cancelled = Callable[[], bool]
 PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".heic", ".heif"}
 
 
-def _quiet(share: float, what: str) -> None:
+def quiet(share: float, what: str) -> None:
     """Tell nobody."""
 
 
@@ -70,7 +68,7 @@ def photo_paths(places: Iterable[Path]) -> list[Path]:
     return out
 
 
-def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = _quiet) -> list[Finding]:
+def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = quiet) -> list[Finding]:
     """Take photos into the job: all that read are kept, the others come back as findings.
 
     Raises
@@ -156,10 +154,10 @@ def take_tags(job: Job, path: Path) -> Scene:
         kept.append(tag)
     before = job.file.scene()
     scene = without_stale(before, merge_tags(before, tags.model_copy(update={"tags": tuple(kept)})))
-    _check_photos(scene)
-    _check_named(scene)
+    check_photos(scene)
+    check_named(scene)
     if scene.accuracy is not None:
-        scene, more = _with_tags(scene, ChainMap(made, dict(_small_media(job, scene))), _quiet)
+        scene, more = _with_tags(scene, ChainMap(made, dict(_small_media(job, scene))), quiet)
         made |= more
         scene = without_stale(before, scene)
     return job.save(scene, made, f"tags from {path.name}")
@@ -170,71 +168,6 @@ def _small_media(job: Job, scene: Scene) -> Media:
     media = job.file.media()
     wanted = {t.media for t in scene.tags if isinstance(t, MeshTag)} | {scene.network}
     return {d: media[d] for d in media if d in wanted}
-
-
-def _check_photos(scene: Scene) -> None:
-    """Raise InputError when a tag names a photo that is not in the job."""
-    names = {p.name for p in scene.photos}
-    for entity in (*scene.tags, *scene.faces, *scene.intents, *([scene.datum] if scene.datum else [])):
-        for photo in sorted(_photos_named(entity.model_dump())):
-            if names and photo not in names:
-                raise InputError(
-                    "names a photo that isn't in the job",
-                    where=f"{getattr(entity, 'kind', '')} {getattr(entity, 'name', 'datum')}".strip(),
-                    value=photo,
-                    limit=f"there are: {', '.join(sorted(names))}"[:300],
-                    todo="add the photo, or mend its name",
-                )
-
-
-def _check_named(scene: Scene) -> None:
-    """Raise InputError when a tag or intent names a thread, face, bolt or bar that isn't there."""
-    faces, things = {f.name for f in scene.faces}, {t.name for t in scene.tags}
-    for tag in scene.tags:
-        if isinstance(tag, BoltTag):
-            _in_plate(f"bolt {tag.name}", bolt_sizes, tag.thread)
-            _check_known(tag.face, faces, f"bolt {tag.name}", "face")
-    for intent in scene.intents:
-        where = f"plate {intent.name}"
-        _in_plate(where, material, intent.material)
-        if isinstance(intent.plane, FacePlane):
-            _check_known(intent.plane.face, faces, where, "face")
-        for hole in intent.holes:
-            _check_known(hole.bolt, things, f"{where}, hole {hole.name}", "bolt")
-            if hole.thread is not None:
-                _in_plate(f"{where}, hole {hole.name}", clearance_hole_mm, hole.thread)
-        for weld in intent.weld_edges:
-            _check_known(weld.face, faces, f"{where}, weld edge {weld.name}", "face")
-        for slot in intent.slots:
-            _check_known(slot.over, things, f"{where}, slot {slot.name}", "obstacle")
-
-
-def _check_known(name: str | None, known: set[str], where: str, what: str) -> None:
-    if name is not None and name not in known:
-        raise InputError(
-            f"names a {what} that isn't tagged",
-            where=where,
-            value=name,
-            limit=f"there are: {', '.join(sorted(known)) or 'none'}",
-            todo="tag it, or mend its name",
-        )
-
-
-def _in_plate(where: str, look_up: Callable[[str], object], name: str) -> None:
-    """Look a name up in the tables; the error says whose it is."""
-    try:
-        look_up(name)
-    except InputError as e:
-        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
-
-
-def _photos_named(value: object) -> set[str]:
-    if isinstance(value, dict):
-        own = {value["photo"]} if isinstance(value.get("photo"), str) else set()
-        return own.union(*(_photos_named(v) for v in value.values()))
-    if isinstance(value, list | tuple):
-        return set().union(*(_photos_named(v) for v in value))
-    return set()
 
 
 def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
@@ -255,14 +188,14 @@ def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
         *(t.batch for t in scene.targets),
     ]
     known = {b for b in batches if b is not None}
-    _check_known(batch, known or {batch}, "check bars", "print batch")
+    check_known(batch, known or {batch}, "check bars", "print batch")
     rest = tuple(b for b in scene.batches if b.name != batch)
     made = PrintBatch(name=batch, bar_x_mm=x_mm, bar_y_mm=y_mm, measured=True)
     after = without_stale(scene, scene.model_copy(update={"batches": (*rest, made)}))
     return job.save(after, {}, f"check bars of {batch}")
 
 
-def measure_job(job: Job, *, tell: Tell = _quiet, cancelled: Cancelled | None = None) -> Scene:
+def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = None) -> Scene:
     """Measure the job's photos, then its tags."""
     from elbowroom.recon import measure
 
@@ -305,7 +238,7 @@ def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:
     return chosen
 
 
-def fit_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Plate]:
+def fit_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[Plate]:
     """Fit the plates asked for and store them; their old checks are dropped."""
     from elbowroom.recon import NetworkDoubt
 
@@ -338,7 +271,7 @@ def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: Any, tell: T
         raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
 
 
-def check_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list[Check]:
+def check_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[Check]:
     """Check the plates in 3D and store the gap tables."""
     from elbowroom.fit import check_plate
 
@@ -365,108 +298,3 @@ def check_job(job: Job, name: str | None = None, *, tell: Tell = _quiet) -> list
 
 def _tell_of(tell: Tell, what: str, share: float) -> None:
     tell(share, what)
-
-
-def write_job(
-    job: Job,
-    folder: Path,
-    *,
-    overlays: bool = True,
-    paper: Literal["A4", "Letter"] = "A4",
-    batch: str | None = None,
-    tell: Tell = _quiet,
-) -> tuple[list[Path], list[Finding]]:
-    """Write the job's files, and return their paths and what to know of them.
-
-    Of each plate DXF in mm and in inches, SVG, STL and a 1:1 paper template (drawn for the printer of the measured
-    `batch`, if one is named); GLB of the scene; and every measured photo with all drawn in.
-    """
-    from elbowroom.export import write_glb
-
-    scene, media = job.file.scene(), job.file.media()
-    if not scene.plates:
-        raise InputError("no plate to write", where=scene.name, todo="fit one first")
-    printed = _measured_batch(scene, batch) if batch is not None else None
-    folder.mkdir(parents=True, exist_ok=True)
-    written: list[Path] = []
-    findings: list[Finding] = []
-    for plate in scene.plates:
-        files, found = _write_plate(plate, folder, paper, printed, verdict_of(scene, plate))
-        written += files
-        findings += found
-    written.append(folder / "scene.glb")
-    write_glb(written[-1], scene.plates, scene.obstacles, media)
-    if overlays:
-        written += _write_overlays(scene, media, folder / "photos", tell)
-    return written, findings
-
-
-def _write_plate(
-    plate: Plate, folder: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None, verdict: str
-) -> tuple[list[Path], list[Finding]]:
-    """Write one plate's files."""
-    from elbowroom.export import write_dxf, write_stl, write_svg, write_template
-
-    name = _file_name(plate.name)
-    tails = ("_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf")
-    mm, inch, svg, stl, template = paths = [folder / f"{name}{tail}" for tail in tails]
-    write_dxf([plate], mm, unit="mm", verdicts={plate.name: verdict})
-    write_dxf([plate], inch, unit="in", verdicts={plate.name: verdict})
-    write_svg(plate, svg, verdict=verdict)
-    write_stl(plate, stl)
-    findings = write_template(plate, template, paper=paper, batch=batch, verdict=verdict)
-    return paths, [*_verdict_finding(plate, verdict), *findings]
-
-
-def _verdict_finding(plate: Plate, verdict: str) -> list[Finding]:
-    if verdict == "PASS":
-        return []
-    message = f"plate {plate.name} is written, but its clearance check says: {verdict}. Do not cut it before it passes."
-    return [Finding(code="written-unchecked", severity="fault", subject=plate.name, message=message)]
-
-
-def _measured_batch(scene: Scene, name: str) -> PrintBatch:
-    """Return a print batch whose bars are typed in; raises InputError when there is none of that name."""
-    known = {b.name: b for b in scene.batches if b.measured}
-    if name not in known:
-        raise InputError(
-            "no print batch of that name has its check bars typed in",
-            where="batch",
-            value=name,
-            limit=f"there are: {', '.join(known) or 'none'}",
-            todo="measure its bars and type them in",
-        )
-    return known[name]
-
-
-def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> list[Path]:
-    import os
-    from concurrent.futures import ThreadPoolExecutor
-
-    from elbowroom.export import draw_overlay
-    from elbowroom.export.files import write_whole
-
-    folder.mkdir(parents=True, exist_ok=True)
-    shown = [p for p in scene.photos if p.camera_from_world is not None]
-    bytes_of = {o: media[o] for ob in scene.obstacles for o in ob.meshes}
-
-    def draw(index: int) -> Path:
-        photo = shown[index]
-        path = folder / f"{Path(_file_name(photo.name)).stem}.png"
-        picture = draw_overlay(
-            media[photo.media], photo, scene.lens(photo.lens or ""), scene.plates, scene.obstacles, bytes_of
-        )
-        write_whole(path, picture)
-        return path
-
-    out = []
-    with ThreadPoolExecutor(max(1, os.cpu_count() or 1)) as pool:
-        for path in pool.map(draw, range(len(shown))):
-            out.append(path)
-            tell(len(out) / len(shown), path.name)
-    return out
-
-
-def _file_name(name: str) -> str:
-    """Return an entity's name as a file name every system takes."""
-    return "".join(c if c.isalnum() or c in "-_." else "_" for c in name).strip(".") or "unnamed"

@@ -12,6 +12,7 @@ from elbowroom.app import job as steps
 from elbowroom.app.cli.files import CAUTION
 from elbowroom.app.cli.job import author
 from elbowroom.app.cli.show import console, progress, show_accuracy, show_check, show_findings, show_plate
+from elbowroom.app.writing import write_job
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import Scene
 from elbowroom.shared.store import SceneFile
@@ -67,7 +68,7 @@ def demo(
         for check in checks:
             show_check(check, scene.shown_in)
         with progress("60 writing files") as tell:
-            written, findings = steps.write_job(job, folder, tell=tell)
+            written, findings = write_job(job, folder, tell=tell)
         show_findings(findings)
     say(f"\nthe whole scene, to send on:  {path}", markup=False)
     for file_path in written:

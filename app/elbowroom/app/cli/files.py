@@ -8,9 +8,9 @@ from typing import Annotated, Literal
 
 import typer
 
-from elbowroom.app import job as steps
 from elbowroom.app.cli.job import JobPath, opened
 from elbowroom.app.cli.show import console, progress, show_findings
+from elbowroom.app.writing import write_job
 
 CAUTION = (
     "Check the part before it is cut and before it is loaded. This is a fit check, not an approval: structural, "
@@ -32,9 +32,7 @@ def write(
     Exit code 1 when a plate is written that has not passed its clearance check.
     """
     with opened(path) as job, progress("writing") as tell:
-        written, findings = steps.write_job(
-            job, folder, overlays=overlays, paper=paper, batch=batch, tell=tell
-        )
+        written, findings = write_job(job, folder, overlays=overlays, paper=paper, batch=batch, tell=tell)
     show_findings(findings)
     for file in written:
         console().print(f"wrote {file}", markup=False)

@@ -1,0 +1,75 @@
+"""Names that tags and intents use: every one must be there before anything of a tag file is taken in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from elbowroom.shared.errors import InputError
+from elbowroom.shared.hardware import bolt_sizes, clearance_hole_mm, material
+from elbowroom.shared.scene import BoltTag, FacePlane, Scene
+
+
+def check_photos(scene: Scene) -> None:
+    """Raise InputError when a tag, face, intent or the datum names a photo that is not in the job."""
+    names = {p.name for p in scene.photos}
+    for entity in (*scene.tags, *scene.faces, *scene.intents, *([scene.datum] if scene.datum else [])):
+        for photo in sorted(_photos_named(entity.model_dump())):
+            if names and photo not in names:
+                raise InputError(
+                    "names a photo that isn't in the job",
+                    where=f"{getattr(entity, 'kind', '')} {getattr(entity, 'name', 'datum')}".strip(),
+                    value=photo,
+                    limit=f"there are: {', '.join(sorted(names))}"[:300],
+                    todo="add the photo, or mend its name",
+                )
+
+
+def check_named(scene: Scene) -> None:
+    """Raise InputError when a tag or intent names a thread, face, bolt or bar that isn't there."""
+    faces, things = {f.name for f in scene.faces}, {t.name for t in scene.tags}
+    for tag in scene.tags:
+        if isinstance(tag, BoltTag):
+            _in_plate(f"bolt {tag.name}", bolt_sizes, tag.thread)
+            check_known(tag.face, faces, f"bolt {tag.name}", "face")
+    for intent in scene.intents:
+        where = f"plate {intent.name}"
+        _in_plate(where, material, intent.material)
+        if isinstance(intent.plane, FacePlane):
+            check_known(intent.plane.face, faces, where, "face")
+        for hole in intent.holes:
+            check_known(hole.bolt, things, f"{where}, hole {hole.name}", "bolt")
+            if hole.thread is not None:
+                _in_plate(f"{where}, hole {hole.name}", clearance_hole_mm, hole.thread)
+        for weld in intent.weld_edges:
+            check_known(weld.face, faces, f"{where}, weld edge {weld.name}", "face")
+        for slot in intent.slots:
+            check_known(slot.over, things, f"{where}, slot {slot.name}", "obstacle")
+
+
+def check_known(name: str | None, known: set[str], where: str, what: str) -> None:
+    """Raise InputError, naming those there are, when a name is not among the known ones; None is no name."""
+    if name is not None and name not in known:
+        raise InputError(
+            f"names a {what} that isn't tagged",
+            where=where,
+            value=name,
+            limit=f"there are: {', '.join(sorted(known)) or 'none'}",
+            todo="tag it, or mend its name",
+        )
+
+
+def _in_plate(where: str, look_up: Callable[[str], object], name: str) -> None:
+    """Look a name up in the tables; the error says whose it is."""
+    try:
+        look_up(name)
+    except InputError as e:
+        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
+
+
+def _photos_named(value: object) -> set[str]:
+    if isinstance(value, dict):
+        own = {value["photo"]} if isinstance(value.get("photo"), str) else set()
+        return own.union(*(_photos_named(v) for v in value.values()))
+    if isinstance(value, list | tuple):
+        return set().union(*(_photos_named(v) for v in value))
+    return set()

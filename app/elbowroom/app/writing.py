@@ -1,0 +1,118 @@
+"""The last step of a job: its files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from elbowroom.app.job import Job, Tell, quiet
+from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.fresh import verdict_of
+from elbowroom.shared.media import Media
+from elbowroom.shared.scene import Plate, PrintBatch, Scene
+
+
+def write_job(
+    job: Job,
+    folder: Path,
+    *,
+    overlays: bool = True,
+    paper: Literal["A4", "Letter"] = "A4",
+    batch: str | None = None,
+    tell: Tell = quiet,
+) -> tuple[list[Path], list[Finding]]:
+    """Write the job's files, and return their paths and what to know of them.
+
+    Of each plate DXF in mm and in inches, SVG, STL and a 1:1 paper template (drawn for the printer of the measured
+    `batch`, if one is named); GLB of the scene; and every measured photo with all drawn in.
+    """
+    from elbowroom.export import write_glb
+
+    scene, media = job.file.scene(), job.file.media()
+    if not scene.plates:
+        raise InputError("no plate to write", where=scene.name, todo="fit one first")
+    printed = _measured_batch(scene, batch) if batch is not None else None
+    folder.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    findings: list[Finding] = []
+    names = [_file_name(p.name) for p in scene.plates]
+    for i, plate in enumerate(scene.plates):
+        name = names[i] if names.count(names[i]) == 1 else f"{names[i]}_{i + 1}"
+        files, found = _write_plate(plate, folder / name, paper, printed, verdict_of(scene, plate))
+        written += files
+        findings += found
+    written.append(folder / "scene.glb")
+    write_glb(written[-1], scene.plates, scene.obstacles, media)
+    if overlays:
+        written += _write_overlays(scene, media, folder / "photos", tell)
+    return written, findings
+
+
+def _write_plate(
+    plate: Plate, stem: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None, verdict: str
+) -> tuple[list[Path], list[Finding]]:
+    """Write one plate's files, their names beginning with `stem`."""
+    from elbowroom.export import write_dxf, write_stl, write_svg, write_template
+
+    tails = ("_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf")
+    mm, inch, svg, stl, template = paths = [stem.with_name(f"{stem.name}{tail}") for tail in tails]
+    write_dxf([plate], mm, unit="mm", verdicts={plate.name: verdict})
+    write_dxf([plate], inch, unit="in", verdicts={plate.name: verdict})
+    write_svg(plate, svg, verdict=verdict)
+    write_stl(plate, stl)
+    findings = write_template(plate, template, paper=paper, batch=batch, verdict=verdict)
+    return paths, [*_verdict_finding(plate, verdict), *findings]
+
+
+def _verdict_finding(plate: Plate, verdict: str) -> list[Finding]:
+    if verdict == "PASS":
+        return []
+    message = f"plate {plate.name} is written, but its clearance check says: {verdict}. Do not cut it before it passes."
+    return [Finding(code="written-unchecked", severity="fault", subject=plate.name, message=message)]
+
+
+def _measured_batch(scene: Scene, name: str) -> PrintBatch:
+    """Return a print batch whose bars are typed in; raises InputError when there is none of that name."""
+    known = {b.name: b for b in scene.batches if b.measured}
+    if name not in known:
+        raise InputError(
+            "no print batch of that name has its check bars typed in",
+            where="batch",
+            value=name,
+            limit=f"there are: {', '.join(known) or 'none'}",
+            todo="measure its bars and type them in",
+        )
+    return known[name]
+
+
+def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> list[Path]:
+    import os
+    from concurrent.futures import ThreadPoolExecutor
+
+    from elbowroom.export import draw_overlay
+    from elbowroom.export.files import write_whole
+
+    folder.mkdir(parents=True, exist_ok=True)
+    shown = [p for p in scene.photos if p.camera_from_world is not None]
+    bytes_of = {o: media[o] for ob in scene.obstacles for o in ob.meshes}
+
+    def draw(index: int) -> Path:
+        photo = shown[index]
+        path = folder / f"{Path(_file_name(photo.name)).stem}.png"
+        picture = draw_overlay(
+            media[photo.media], photo, scene.lens(photo.lens or ""), scene.plates, scene.obstacles, bytes_of
+        )
+        write_whole(path, picture)
+        return path
+
+    out = []
+    with ThreadPoolExecutor(max(1, os.cpu_count() or 1)) as pool:
+        for path in pool.map(draw, range(len(shown))):
+            out.append(path)
+            tell(len(out) / len(shown), path.name)
+    return out
+
+
+def _file_name(name: str) -> str:
+    """Return an entity's name as a file name every system takes."""
+    return "".join(c if c.isalnum() or c in "-_." else "_" for c in name).strip(".") or "unnamed"
