@@ -21,6 +21,7 @@ from tests.recon.drawn import (
 )
 
 from elbowroom.recon import NetworkDoubt, measure
+from elbowroom.recon.prints import prints_of
 from elbowroom.shared.errors import Finding, InputError, SolveError
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.media import digest
@@ -422,3 +423,14 @@ def test_a_blurred_photo_adds_doubt_not_error() -> None:
     scene, media = scene_of(photos, cards=(CARD,), targets=LOOSE)
     out, _ = measure(scene, media)
     assert np.percentile(np.abs(distance_errors(out, spot().places)), 95) < 0.05
+
+
+def test_a_print_without_thickness_of_its_own_has_the_default() -> None:
+    """A card's thickness is typed once for all; a target named for its size alone must not lose it."""
+    scene = Scene(
+        default_thickness_mm=1.5,
+        default_side_mm=40,
+        targets=(TargetSpec(id=1, side_mm=30), TargetSpec(id=2, side_mm=30, thickness_mm=0.2)),
+    )
+    prints = prints_of(scene, {1, 2, 3})
+    assert [prints[i].thickness_mm for i in (1, 2, 3)] == [1.5, 0.2, 1.5]

@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from elbowroom.shared.errors import InputError
-from elbowroom.shared.scene import PrintBatch, ScaleCard, Scene
+from elbowroom.shared.scene import PrintBatch, ScaleCard, Scene, TargetSpec
 
 BAR_MM = 100.0
 """Length of the check bar as drawn."""
@@ -64,9 +64,11 @@ def prints_of(scene: Scene, ids: set[int]) -> dict[int, Print]:
                     value=target.id,
                     todo="give every printed target an id of its own",
                 )
-            out[target.id] = Print(card.side_mm * scale, card.thickness_mm, card.batch or "")
+            out[target.id] = Print(card.side_mm * scale, _thickness(card, scene), card.batch or "")
     for spec in scene.targets:
-        given = Print(spec.side_mm * _side_scale(batches, spec.batch), spec.thickness_mm, spec.batch or "")
+        given = Print(
+            spec.side_mm * _side_scale(batches, spec.batch), _thickness(spec, scene), spec.batch or ""
+        )
         if spec.id in out and out[spec.id] != given:
             raise InputError(
                 "a target id is given twice with different sizes",
@@ -82,6 +84,10 @@ def prints_of(scene: Scene, ids: set[int]) -> dict[int, Print]:
         )
         out.update({i: rest for i in ids if i not in out})
     return {i: p for i, p in out.items() if i in ids}
+
+
+def _thickness(printed: TargetSpec | ScaleCard, scene: Scene) -> float:
+    return scene.default_thickness_mm if printed.thickness_mm is None else printed.thickness_mm
 
 
 def _side_scale(batches: dict[str, PrintBatch], name: str | None) -> float:
