@@ -112,7 +112,8 @@ def test_the_network_is_in_every_picked_position() -> None:
     doubted, _ = measure_tags(full(), {digest(MESH): MESH}, network=Flat())
     for a, b in zip(plain.obstacles, doubted.obstacles, strict=True):
         added = np.array(b.covariance_mm2) - np.array(a.covariance_mm2)
-        if a.name == "stud":  # typed seat; its face is a target whose whole doubt this network explains: no tilt left
+        # typed seat; its face is a target whose whole doubt this network explains: no tilt left
+        if a.name == "stud":
             assert np.linalg.eigvalsh(added).max() < 2e-6
             continue
         picked = a.name in ("pump", "bar")
