@@ -8,7 +8,7 @@ networks' means. Exit code 1 when a row lies outside 93 to 97 % by more than twi
 
 A face's and a tube's doubt is that of the worst place on it, so they hold the truth more often than 95 % elsewhere.
 
-    coverage.py [networks=200] [first seed=0]
+    interval_coverage.py [networks=200] [first seed=0]
 """
 
 from __future__ import annotations
