@@ -14,6 +14,7 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
+from rigid_fit import rigid_fit
 
 from elbowroom.recon.adjust import adjust, robust_state
 from elbowroom.recon.equations import Network, State
@@ -123,10 +124,8 @@ def rms_error(centres: dict[int, Floats], made: Wall) -> float:
     """Return the rms distance (mm) of the centres from truth after the best rigid fit."""
     a = np.array(list(centres.values()))
     b = np.array([made.targets[t].shift for t in centres])
-    x, y = a - a.mean(axis=0), b - b.mean(axis=0)
-    u, _, vt = np.linalg.svd(y.T @ x)
-    turn = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
-    return float(np.sqrt(((x @ turn.T - y) ** 2).sum(axis=1).mean()))
+    turn, shift = rigid_fit(a, b)
+    return float(np.sqrt(((a @ turn.T + shift - b) ** 2).sum(axis=1).mean()))
 
 
 def main() -> int:

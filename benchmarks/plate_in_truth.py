@@ -18,6 +18,7 @@ from pathlib import Path
 import fcl
 import numpy as np
 import trimesh
+from rigid_fit import rigid_fit
 
 from elbowroom.app.cli import main as elbowroom
 from elbowroom.export import plate_mesh
@@ -49,17 +50,11 @@ def run_demo(folder: Path) -> Path:
 
 
 def truth_from_measured(scene: Scene, truth: dict[str, object]) -> Rigid[World, World]:
-    """Return the rigid transform that lays measured target centres on the true ones.
-
-    Source: S. Umeyama, Least-squares estimation of transformation parameters between two point patterns, 1991.
-    """
+    """Return the rigid transform that lays measured target centres on the true ones."""
     true = {t["id"]: np.array(t["world_from_target"])[:3, 3] for t in truth["targets"]}  # type: ignore[attr-defined]
     measured = np.array([m.world_from_target.shift_mm for m in scene.measured])
     wanted = np.array([true[m.id] for m in scene.measured])
-    a, b = measured - measured.mean(axis=0), wanted - wanted.mean(axis=0)
-    u, _, vt = np.linalg.svd(b.T @ a)
-    rotation = u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt
-    return Rigid(rotation, wanted.mean(axis=0) - rotation @ measured.mean(axis=0))
+    return Rigid(*rigid_fit(measured, wanted))
 
 
 def true_gaps(scene: Scene, steps: int = 49) -> list[TrueGap]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from rigid_fit import rigid_fit
 from synthetic import look_at
 
 from elbowroom.recon.adjust import adjust, robust_state
@@ -202,14 +203,6 @@ def measured_job(rng: np.random.Generator, setting: Setting) -> Job:
     centres = np.array([m.world_from_target.shift_mm for m in scene.measured])
     turn, shift = rigid_fit(true.target_shifts[[m.id for m in scene.measured]], centres)
     return Job(scene, doubt, true, turn, shift)
-
-
-def rigid_fit(points: Points3, onto: Points3) -> tuple[Floats, Floats]:
-    """Return the turn (3, 3) and shift (3,) that take points (n, 3) nearest `onto` (Kabsch 1976, closed form)."""
-    a, b = points.mean(axis=0), onto.mean(axis=0)
-    left, _, right = np.linalg.svd((onto - b).T @ (points - a))
-    turn = left @ np.diag([1.0, 1.0, np.linalg.det(left @ right)]) @ right
-    return turn, b - turn @ a
 
 
 # --- what a person would pick --------------------------------------------------------------------------------
