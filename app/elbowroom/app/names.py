@@ -29,17 +29,17 @@ def check_named(scene: Scene) -> None:
     faces, things = {f.name for f in scene.faces}, {t.name for t in scene.tags}
     for tag in scene.tags:
         if isinstance(tag, BoltTag):
-            _in_plate(f"bolt {tag.name}", bolt_sizes, tag.thread)
+            _look_up(f"bolt {tag.name}", bolt_sizes, tag.thread)
             check_known(tag.face, faces, f"bolt {tag.name}", "face")
     for intent in scene.intents:
         where = f"plate {intent.name}"
-        _in_plate(where, material, intent.material)
+        _look_up(where, material, intent.material)
         if isinstance(intent.plane, FacePlane):
             check_known(intent.plane.face, faces, where, "face")
         for hole in intent.holes:
             check_known(hole.bolt, things, f"{where}, hole {hole.name}", "bolt")
             if hole.thread is not None:
-                _in_plate(f"{where}, hole {hole.name}", clearance_hole_mm, hole.thread)
+                _look_up(f"{where}, hole {hole.name}", clearance_hole_mm, hole.thread)
         for weld in intent.weld_edges:
             check_known(weld.face, faces, f"{where}, weld edge {weld.name}", "face")
         for slot in intent.slots:
@@ -58,12 +58,12 @@ def check_known(name: str | None, known: set[str], where: str, what: str) -> Non
         )
 
 
-def _in_plate(where: str, look_up: Callable[[str], object], name: str) -> None:
+def _look_up(where: str, look_up: Callable[[str], object], name: str) -> None:
     """Look a name up in the tables; the error says whose it is."""
     try:
         look_up(name)
     except InputError as e:
-        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
+        raise e.placed(where) from e
 
 
 def _photos_named(value: object) -> set[str]:

@@ -127,10 +127,7 @@ def _check_photos(tag: VolumeTag, scene: Scene, where: str) -> list[Station]:
             value=f"outlined in {names[0] if names else 'none'} only",
             todo="outline it in a photo taken from another side",
         )
-    try:
-        return [station_of(scene, n) for n in names]
-    except InputError as e:
-        raise InputError(e.what, where=f"{where}, {e.where}", limit=e.limit, todo=e.todo) from None
+    return [station_of(scene, n, where=where) for n in names]
 
 
 def _about(stations: list[Station]) -> Floats:

@@ -162,19 +162,12 @@ def _check_picks(picked: PickedPoint, scene: Scene, where: str) -> tuple[list[St
     if len(set(names)) < len(names):
         twice = next(n for n in names if names.count(n) > 1)
         raise InputError("picked twice in one photo", where=where, value=twice, todo="keep the better pick")
-    stations = [_station(scene, n, where) for n in names]
+    stations = [station_of(scene, n, where=where) for n in names]
     pixels = [
         check_inside(np.array([p.xy_px]), s, where=where)[0]
         for p, s in zip(picked.picks, stations, strict=True)
     ]
     return stations, np.array(pixels)
-
-
-def _station(scene: Scene, name: str, where: str) -> Station:
-    try:
-        return station_of(scene, name)
-    except InputError as e:
-        raise InputError(e.what, where=f"{where}, {e.where}", limit=e.limit, todo=e.todo) from None
 
 
 def _check_angle(directions: Points3, where: str) -> tuple[Finding, ...]:

@@ -64,14 +64,21 @@ class Station:
         return float(self.depths(np.asarray(point_world))[0] / self.lens.focal_px)
 
 
-def station_of(scene: Scene, photo_name: str) -> Station:
-    """Return the station of a photo.
+def station_of(scene: Scene, photo_name: str, *, where: str = "") -> Station:
+    """Return the station of a photo; `where` is what asks for it, for messages.
 
     Raises
     ------
     InputError
         When there is no such photo, or it has no measured station or lens.
     """
+    try:
+        return _station(scene, photo_name)
+    except InputError as e:
+        raise (e.placed(f"{where}, {e.where}") if where else e) from None
+
+
+def _station(scene: Scene, photo_name: str) -> Station:
     photo = scene.photo(photo_name)
     if photo.camera_from_world is None or photo.lens is None:
         raise InputError(

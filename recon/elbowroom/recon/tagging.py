@@ -104,10 +104,8 @@ def measure_tag(
         if tag.motion is not None:
             motion = measure_motion(tag.motion, scene, tag.pick_sd_px, network=network, where=where)
         obstacles, findings = _measure(tag, scene, media, made, motion, network)
-    except SolveError as e:
-        raise SolveError(e.what, where=_at(e.where, where), todo=e.todo, partial=e.partial) from e
-    except InputError as e:
-        raise InputError(e.what, where=_at(e.where, where), value=e.value, limit=e.limit, todo=e.todo) from e
+    except (InputError, SolveError) as e:
+        raise e.placed(_at(e.where, where)) from e
     return obstacles, (*findings, *(motion.findings if motion else ()))
 
 

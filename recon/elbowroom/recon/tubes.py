@@ -188,10 +188,7 @@ def _check_photos(edges: tuple[EdgeLines, ...], scene: Scene, where: str) -> lis
             value=", ".join(names),
             todo="draw its edges in a photo taken from another side",
         )
-    try:
-        return [station_of(scene, n) for n in names]
-    except InputError as e:
-        raise InputError(e.what, where=f"{where}, {e.where}", limit=e.limit, todo=e.todo) from None
+    return [station_of(scene, n, where=where) for n in names]
 
 
 def _pixels(edge: EdgeLines, station: Station, where: str) -> Points2:

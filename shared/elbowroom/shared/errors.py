@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from copy import copy
+from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict
+
+Severity = Literal["note", "warning", "fault"]
 
 
 class ElbowroomError(Exception):
@@ -38,6 +41,13 @@ class ElbowroomError(Exception):
         if self.todo:
             parts.append(self.todo)
         return "; ".join(parts)
+
+    def placed(self, where: str) -> Self:
+        """Return the same error with another `where`: for a caller who knows better what it belongs to."""
+        moved = copy(self)
+        moved.where = where
+        moved.args = (moved.text(),)
+        return moved
 
 
 class InputError(ElbowroomError, ValueError):
@@ -78,7 +88,7 @@ class Finding(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     code: str
-    severity: Literal["note", "warning", "fault"]
+    severity: Severity
     subject: str
     message: str
     numbers: dict[str, float] = {}
