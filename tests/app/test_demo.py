@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 from itertools import combinations
 from pathlib import Path
 
@@ -120,3 +121,38 @@ def test_history_says_what_was_done(folder: Path, capsys: pytest.CaptureFixture[
         "checked ram plate",
     ):
         assert step in text
+
+
+def test_a_changed_intent_voids_the_plate_until_it_is_fitted_again(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = tmp_path / "job.elbow"
+    shutil.copy(folder / "ram_mount.elbow", job)
+    with SceneFile.open(job) as file:
+        intents = [file.scene().intents[0].model_dump(mode="json") | {"min_web_mm": 19.0}]
+    tags = tmp_path / "tags.json"
+    tags.write_text(json.dumps({"intents": intents}))
+    void = "its intent has changed; fit it again"
+    assert main(["tags", str(job), str(tags)]) == 0
+    assert void in capsys.readouterr().out
+    for step in ("fit", "check"):
+        assert main([step, str(job)]) == 0
+    capsys.readouterr()
+    assert main(["show", str(job)]) == 0
+    text = capsys.readouterr().out
+    assert void not in text
+    assert "clearance check: PASS" in text
+
+
+def test_measuring_again_answers_the_call_for_it(folder: Path, tmp_path: Path) -> None:
+    job = tmp_path / "job.elbow"
+    shutil.copy(folder / "ram_mount.elbow", job)
+    tags = tmp_path / "tags.yaml"
+    tags.write_text("default_thickness_mm: 1.1\n")
+    codes = []
+    for step in (["tags", str(job), str(tags)], ["measure", str(job)]):
+        assert main(step) == 0
+        with SceneFile.open(job) as file:
+            codes.append([f.code for f in file.scene().findings])
+    assert codes[0] == ["measure-again"]
+    assert "measure-again" not in codes[1]

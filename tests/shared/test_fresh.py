@@ -2,7 +2,7 @@
 
 import pytest
 
-from elbowroom.shared.fresh import verdict_of, without_stale
+from elbowroom.shared.fresh import verdict_of, without_stale, without_void
 from elbowroom.shared.scene import (
     Accuracy,
     Check,
@@ -109,3 +109,11 @@ def test_a_changed_intent_voids_its_own_plate(scene: Scene) -> None:
 def test_verdicts_in_words(scene: Scene) -> None:
     assert verdict_of(scene, scene.plates[0]) == "PASS"
     assert verdict_of(scene, scene.plates[1]) == "HOLD (box)"
+
+
+def test_a_void_stays_told_until_the_plate_is_made_again(scene: Scene) -> None:
+    changed = without_stale(scene, scene.model_copy(update={"intents": (intent("a"), intent("b", 10))}))
+    later = without_stale(changed, changed.model_copy(update={"shown_in": "in"}))
+    assert [f.subject for f in later.findings] == ["b"], "another edit does not hush it"
+    assert without_void(later.findings, ["a"]) == later.findings
+    assert without_void(later.findings, ["b"]) == ()

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from elbowroom.app.names import check_known, check_named, check_photos
-from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.fresh import without_stale
+from elbowroom.shared.errors import Finding, InputError, Severity
+from elbowroom.shared.fresh import measurement_holds, without_stale, without_void
 from elbowroom.shared.media import Media, digest, read_mesh
 from elbowroom.shared.scene import (
     Check,
@@ -27,6 +27,9 @@ from elbowroom.shared.scene import (
 )
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import merge_tags, read_tag_file
+
+if TYPE_CHECKING:
+    from elbowroom.recon import NetworkDoubt
 
 Tell = Callable[[float, str], None]
 Cancelled = Callable[[], bool]
@@ -88,30 +91,17 @@ def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = quiet) -> list[F
             photo, lens, data, found = import_photo(path.name, _bytes_of(path))
         except InputError as error:
             refused.append(error)
-            findings.append(
-                Finding(code="photo-refused", severity="fault", subject=path.name, message=str(error))
-            )
+            findings.append(_about_photo("refused", "fault", path.name, str(error)))
             continue
         if any(p.media == photo.media for p in photos):
-            findings.append(
-                Finding(
-                    code="photo-known",
-                    severity="note",
-                    subject=path.name,
-                    message=f"{path.name} is in the job already",
-                )
-            )
+            findings.append(_about_photo("known", "note", path.name, f"{path.name} is in the job already"))
             continue
         if any(p.name == photo.name for p in photos):
             photo = photo.model_copy(update={"name": _free_name(photo.name, {p.name for p in photos})})
-            findings.append(
-                Finding(
-                    code="photo-renamed",
-                    severity="warning",
-                    subject=photo.name,
-                    message=f"{path}: another photo of that name is in the job; this one is called {photo.name} there",
-                )
+            message = (
+                f"{path}: another photo of that name is in the job; this one is called {photo.name} there"
             )
+            findings.append(_about_photo("renamed", "warning", photo.name, message))
         photos.append(photo)
         lenses.setdefault(lens.name, lens)
         media[photo.media] = data
@@ -124,6 +114,10 @@ def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = quiet) -> list[F
         f"added {len(media)} photos",
     )
     return findings
+
+
+def _about_photo(what: str, severity: Severity, photo: str, message: str) -> Finding:
+    return Finding(code=f"photo-{what}", severity=severity, subject=photo, message=message)
 
 
 def _free_name(name: str, taken: set[str]) -> str:
@@ -153,17 +147,16 @@ def take_tags(job: Job, path: Path) -> Scene:
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
         kept.append(tag)
     before = job.file.scene()
-    scene = without_stale(before, merge_tags(before, tags.model_copy(update={"tags": tuple(kept)})))
+    scene = merge_tags(before, tags.model_copy(update={"tags": tuple(kept)}))
     check_photos(scene)
     check_named(scene)
-    if scene.accuracy is not None:
-        scene, more = _with_tags(scene, ChainMap(made, dict(_small_media(job, scene))), quiet)
+    if measurement_holds(before, scene):
+        scene, more = _with_tags(scene, ChainMap(made, _small_media(job, scene)), quiet)
         made |= more
-        scene = without_stale(before, scene)
-    return job.save(scene, made, f"tags from {path.name}")
+    return job.save(without_stale(before, scene), made, f"tags from {path.name}")
 
 
-def _small_media(job: Job, scene: Scene) -> Media:
+def _small_media(job: Job, scene: Scene) -> dict[str, bytes]:
     """Return the media that tags need (mesh files, the network); photos are left where they are."""
     media = job.file.media()
     wanted = {t.media for t in scene.tags if isinstance(t, MeshTag)} | {scene.network}
@@ -208,12 +201,20 @@ def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = N
 
 
 def _with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
-    from elbowroom.recon import NetworkDoubt, measure_tags
+    from elbowroom.recon import measure_tags
 
-    doubt = NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
     return measure_tags(
-        scene, media, network=doubt, progress=lambda done, of, name: tell(done / max(of, 1), name)
+        scene,
+        media,
+        network=_doubt_of(scene, media),
+        progress=lambda done, of, name: tell(done / max(of, 1), name),
     )
+
+
+def _doubt_of(scene: Scene, media: Media) -> NetworkDoubt | None:
+    from elbowroom.recon import NetworkDoubt
+
+    return NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
 
 
 def obstacle_size(obstacle: Obstacle, media: Media) -> list[float]:
@@ -240,26 +241,22 @@ def chosen_intents(scene: Scene, name: str | None) -> list[PlateIntent]:
 
 def fit_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[Plate]:
     """Fit the plates asked for and store them; their old checks are dropped."""
-    from elbowroom.recon import NetworkDoubt
-
-    scene, media, plates = job.file.scene(), job.file.media(), []
+    scene, media = job.file.scene(), job.file.media()
     if scene.accuracy is None:
         raise InputError("the job is not measured yet", where=scene.name, todo="measure it first")
-    doubt = NetworkDoubt.of_bytes(media[scene.network]) if scene.network else None
-    for intent in chosen_intents(scene, name):
-        plates.append(_fitted(intent, scene, media, doubt, tell))
-    names = {p.name for p in plates}
-    rest = tuple(p for p in scene.plates if p.name not in names)
-    checks = tuple(c for c in scene.checks if c.plate not in names)
-    job.save(
-        scene.model_copy(update={"plates": (*rest, *plates), "checks": checks}),
-        {},
-        "fitted " + ", ".join(names),
-    )
+    doubt = _doubt_of(scene, media)
+    plates = [_fitted(intent, scene, media, doubt, tell) for intent in chosen_intents(scene, name)]
+    names = [p.name for p in plates]
+    update = {
+        "plates": (*(p for p in scene.plates if p.name not in names), *plates),
+        "checks": tuple(c for c in scene.checks if c.plate not in names),
+        "findings": without_void(scene.findings, names),
+    }
+    job.save(scene.model_copy(update=update), {}, "fitted " + ", ".join(names))
     return plates
 
 
-def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: Any, tell: Tell) -> Plate:
+def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: NetworkDoubt | None, tell: Tell) -> Plate:
     """Fit one plate; the message of what is wrong with the intent begins with its name."""
     from elbowroom.fit import fit_plate
     from elbowroom.recon import resolve_intent
@@ -268,7 +265,7 @@ def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: Any, tell: T
         return fit_plate(resolve_intent(intent, scene, doubt), scene, media, progress=tell)
     except InputError as e:
         where = e.where if intent.name in e.where else f"plate {intent.name}, {e.where}".rstrip(", ")
-        raise InputError(e.what, where=where, value=e.value, limit=e.limit, todo=e.todo) from e
+        raise e.placed(where) from e
 
 
 def check_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[Check]:
@@ -290,9 +287,12 @@ def check_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[
         )
         for p in plates
     ]
-    names = {p.name for p in plates}
-    rest = tuple(c for c in scene.checks if c.plate not in names)
-    job.save(scene.model_copy(update={"checks": (*rest, *checks)}), {}, "checked " + ", ".join(names))
+    names = [p.name for p in plates]
+    update = {
+        "checks": (*(c for c in scene.checks if c.plate not in names), *checks),
+        "findings": without_void(scene.findings, names),
+    }
+    job.save(scene.model_copy(update=update), {}, "checked " + ", ".join(names))
     return checks
 
 

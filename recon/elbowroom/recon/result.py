@@ -17,35 +17,6 @@ from elbowroom.shared.frames import Camera, Rigid, World
 from elbowroom.shared.media import digest
 from elbowroom.shared.scene import Accuracy, Lens, MeasuredTarget, Photo, Pose, Scene, cov3
 
-STALE = (
-    "no-targets",
-    "size-unknown",
-    "id-twice",
-    "not-joined",
-    "sightings-rejected",
-    "distance-off",
-    "sides-off",
-    "scale-from-sides",
-    "few-photos",
-    "datum-by-default",
-    "target-lost",
-    "photo-poor",
-    "network-poor",
-    "zoom-changed",
-    "photo-foreign",
-    "photo-mirrored",
-    "photo-size",
-    "target-moved",
-    "printed-twice",
-    "target-hidden",
-    "size-wrong",
-    "printer-scale",
-    "motion-blur",
-    "out-of-focus",
-    "views-narrow",
-)
-"""Finding codes that a new measurement replaces."""
-
 POOR_RMS_PX = 1.0
 """Residuals of a sound network are 0.05 to 0.3 px; above this the photos don't show one unmoved thing."""
 
@@ -61,7 +32,8 @@ def measured_scene(
 ) -> tuple[Scene, dict[str, bytes]]:
     """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media.
 
-    Photos at fault get no station: what is picked in them would be measured wrong.
+    Photos at fault get no station: what is picked in them would be measured wrong. The scene's old findings go with all
+    that was measured before.
     """
     counts = _counts(solution)
     measured = tuple(_target(t, i, n, prints[t], solution) for i, (t, n) in enumerate(counts.items()) if n)
@@ -79,11 +51,10 @@ def measured_scene(
         }
     )
     out, doubt, more = into_datum(flat, _doubt(measured, solution))
-    kept = [f for f in scene.findings if f.code not in STALE]
     poor = [_photo_poor(p.name) for p in flat.photos if _lost(p, solution) and p.name not in faults.photos]
     ids = {s.target for r in readings for s in r.sightings if r.photo.name in solution.index.photos}
     fewer = _count_findings({t: counts.get(t, 0) for t in sorted(ids - faults.targets)})
-    told = [*kept, *findings, *faults.findings, *poor, *fewer, *_accuracy_findings(accuracy), *more]
+    told = [*findings, *faults.findings, *poor, *fewer, *_accuracy_findings(accuracy), *more]
     blob = doubt.to_bytes()
     return out.model_copy(update={"network": digest(blob), "findings": tuple(told)}), {digest(blob): blob}
 

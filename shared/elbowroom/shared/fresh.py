@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import Plate, Scene
+
+VOID_CODES = ("plate-void", "check-void")
+"""Codes of findings that last until the plate is fitted, or checked, again."""
 
 MEASURED_FROM = (
     "batches",
@@ -17,13 +22,18 @@ MEASURED_FROM = (
 """Fields of the scene, besides its photos, that every measured millimetre hangs on."""
 
 
+def measurement_holds(before: Scene, after: Scene) -> bool:
+    """Return whether what was measured before an edit still stands after it."""
+    return before.accuracy is not None and all(getattr(before, f) == getattr(after, f) for f in MEASURED_FROM)
+
+
 def without_stale(before: Scene, after: Scene) -> Scene:
     """Return an edited scene without the results that its edits have made void, and a finding that says which.
 
     Sizes, scale or datum changed: everything measured goes. Obstacles or faces changed: the checks go, plates stay to
     be checked again. A plate's intent changed: that plate goes. History keeps all of it.
     """
-    if before.accuracy is not None and any(getattr(before, f) != getattr(after, f) for f in MEASURED_FROM):
+    if before.accuracy is not None and not measurement_holds(before, after):
         return _unmeasured(after)
     changed = {
         i.name for i in (*before.intents, *after.intents) if (i in before.intents) != (i in after.intents)
@@ -33,14 +43,19 @@ def without_stale(before: Scene, after: Scene) -> Scene:
     if (before.obstacles, before.measured_faces) != (after.obstacles, after.measured_faces):
         kept = set()
     checks = tuple(c for c in after.checks if c.plate in kept)
-    findings = tuple(f for f in after.findings if f.code not in ("plate-void", "check-void"))
     gone = [p.name for p in after.plates if p.name in changed]
+    findings = without_void(after.findings, {*changed, *(c.plate for c in after.checks)})
     findings += tuple(_void("plate-void", n, "its intent has changed; fit it again") for n in gone)
     loose = [c.plate for c in after.checks if c.plate not in kept and c.plate not in changed]
     findings += tuple(
         _void("check-void", n, "what it was checked against has changed; check it again") for n in loose
     )
     return after.model_copy(update={"plates": plates, "checks": checks, "findings": findings})
+
+
+def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[Finding, ...]:
+    """Return findings without those that call these plates or their checks void: they are made anew."""
+    return tuple(f for f in findings if f.code not in VOID_CODES or f.subject not in plates)
 
 
 def _unmeasured(scene: Scene) -> Scene:
