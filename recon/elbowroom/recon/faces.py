@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from elbowroom.recon.rays import PointSolution, measured_target, solve_point, solve_surface_point
-from elbowroom.recon.stations import NetworkDoubt, station_of, stations_of
+from elbowroom.recon.stations import NetworkDoubt, beyond_network, station_of, stations_of
 from elbowroom.shared.arrays import Floats, Mat3, Points3
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.frames import Rigid, Target, World
@@ -142,7 +142,7 @@ def _samples(
         return [solve_point(picked, scene, tag.pick_sd_px, network=network, where=where)]
     target = measured_target(scene, picked.target, where=where)
     centre = solve_surface_point(picked, scene, tag.pick_sd_px, where=where)
-    own = CORNERS_SHARE * _beyond(centre.station_covariance, centre.point_world, network)
+    own = CORNERS_SHARE * beyond_network(centre.station_covariance, centre.point_world, network)
     half = target.side_mm / 2
     corners = [(-half, half), (half, half), (half, -half), (-half, -half)]
     back = np.array([[x, y, -target.thickness_mm] for x, y in corners])
@@ -150,14 +150,6 @@ def _samples(
         PointSolution(p, own, centre.station_covariance, np.zeros((0, 2)))
         for p in target.world_from_target.rigid().apply(back)
     ]
-
-
-def _beyond(covariance: Mat3, point: Floats, network: NetworkDoubt | None) -> Mat3:
-    """Return what of a target's covariance the frame's bending as a whole does not explain (negative parts cut off)."""
-    if network is None:
-        return covariance
-    values, axes = np.linalg.eigh(covariance - network.point_covariance(point))
-    return np.asarray(axes * np.maximum(values, 0.0) @ axes.T, dtype=np.float64)
 
 
 def _facing(plane: Plane, tag: FaceTag, scene: Scene) -> Plane:

@@ -25,6 +25,14 @@ class NetworkDoubt(Protocol):
         ...
 
 
+def beyond_network(covariance: Mat3, point: Floats, network: NetworkDoubt | None) -> Mat3:
+    """Return what of a point's covariance mm² the frame's bending as a whole does not explain (negative parts cut off)."""
+    if network is None:
+        return covariance
+    values, axes = np.linalg.eigh(covariance - network.point_covariance(point))
+    return np.asarray(axes * np.maximum(values, 0.0) @ axes.T, dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class Station:
     """One photo's station: `camera_from_world` and the lens it was taken through."""
