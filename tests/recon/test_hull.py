@@ -117,15 +117,6 @@ def test_an_outline_that_fits_badly_is_a_fault() -> None:
     )
 
 
-def test_an_outline_cut_by_the_photo_is_found() -> None:
-    drawn = tag(BLOCK)
-    cut = PhotoOutline(photo="south", points_px=((0, 600), (3000, 600), (3000, 2500), (0, 2500)))
-    hull = hull_of(
-        drawn.model_copy(update={"outlines": (*drawn.outlines[:2], cut, drawn.outlines[3])}), job()
-    )
-    assert next(f.message for f in hull.findings if f.code == "tag-outline-cut").count("south") == 1
-
-
 def test_bad_outlines_are_refused() -> None:
     good = outline("north", BLOCK)
     bow = PhotoOutline(photo="east", points_px=((1000, 1000), (1400, 1400), (1400, 1000), (1000, 1400)))

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from tests.recon.true_job import job, pixels
 
-from elbowroom.recon.outlines import cone_polygon, outline_polygon
+from elbowroom.recon.outlines import cone_polygon, drawn_outline
 from elbowroom.recon.stations import station_of
 from elbowroom.shared.lens import undistort_points
 
@@ -17,7 +17,9 @@ WIDEN = 2.0
 
 def section() -> shapely.Polygon:
     station = station_of(job(), "north")
-    return shapely.Polygon(cone_polygon(outline_polygon(CORNERS, station, where="x"), WIDEN, station))
+    return shapely.Polygon(
+        cone_polygon(drawn_outline(CORNERS, station, where="x", doubt_px=1.0), WIDEN, station)
+    )
 
 
 def along(a: np.ndarray, b: np.ndarray) -> np.ndarray:

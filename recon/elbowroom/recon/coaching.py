@@ -62,11 +62,11 @@ def coaching_findings(solution: Solution, photos: Sequence[Photo]) -> list[Findi
     first = int(np.argmax(views @ mean))
     name = solution.index.photos[used[first]]
     orientation = next((p.orientation for p in photos if p.name == name), 1)
-    right, up = _axes(rotations[first], views[first], orientation)
+    right, up = seen_axes(rotations[first], views[first], orientation)
     return [_narrow(span, name, best_way(views, views[first], right, up))]
 
 
-def _axes(rotation: Floats, view: Floats, orientation: int) -> tuple[Floats, Floats]:
+def seen_axes(rotation: Floats, view: Floats, orientation: int) -> tuple[Floats, Floats]:
     """Return a photo's right and up as its viewer sees them, unit vectors (3,) square to the direction of view."""
     out = []
     for x, y in UPRIGHT[orientation]:

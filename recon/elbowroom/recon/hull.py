@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from elbowroom.recon.outlines import cone_polygon, outline_polygon
+from elbowroom.recon.cones import NEAR_MM, View, meet, view_of
+from elbowroom.recon.looseness import DIRECTIONS, Proof, looseness, proof_of
+from elbowroom.recon.nextphoto import next_findings
+from elbowroom.recon.outlines import drawn_outline
 from elbowroom.recon.stations import NetworkDoubt, Station, largest_angle_deg, station_of, stations_of
 from elbowroom.shared.arrays import Faces, Floats, Points3
 from elbowroom.shared.errors import Finding, InputError
@@ -19,14 +22,10 @@ from elbowroom.shared.scene import Scene, VolumeTag
 from elbowroom.shared.tolerances import PICK_SIGMAS
 
 if TYPE_CHECKING:
-    import shapely
     from manifold3d import Manifold
 
 OUTLINE_CHORD_PX = 1.5
 """How far a careful hand's chords may cut the corners of a curved outline, px (common practice, no source)."""
-
-NEAR_MM = 10.0
-"""Cones start this far before the lens: nothing to be measured is nearer."""
 
 FAR_REACH = 20.0
 """Cones end at this many times the largest distance between a camera and anything known: past any obstacle."""
@@ -34,11 +33,14 @@ FAR_REACH = 20.0
 GOOD_VIEW_ANGLE_DEG = 20.0
 """Two views closer than this leave a volume several times too long (measured: 12.7 times at 10 degrees)."""
 
-RIM_PX = 2.0
-"""An outline this close to the photo's edge was cut off by it."""
+UNMET_SHARE = 0.03
+"""Share of an outline that the volume may miss, its doubt allowed for, before the outlines disagree: one place of 48."""
 
-UNMET_SHARE = 0.02
-"""Share of an outline, drawn in by its widening, that the volume may leave empty before the outlines disagree."""
+GAP_MM = 200.0
+"""Cones are searched for each other this far: further apart the outlines are of two things."""
+
+ALONG_DEG = 25.0
+"""A direction this near to a line of sight is called by its photo: half the angle between the 26 named by axes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,64 +55,71 @@ class Hull:
         The most any outline was grown, at the volume's distance.
     volume_mm3 : float
         What it holds.
+    loose_mm : Floats
+        How far its surface may stand off the thing along each of `looseness.DIRECTIONS`, (98,) mm.
     findings : tuple of Finding
-        Views too close together, outlines that disagree, the photo that would tighten it most.
+        How loose it is, views too close together, outlines that disagree or run on, the photo that would tighten it
+        most.
     """
 
     vertices_world: Points3
     faces: Faces
     widened_mm: float
     volume_mm3: float
+    loose_mm: Floats
     findings: tuple[Finding, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class View:
-    """One outline ready to cut: its station, drawn polygon (px), how far it is grown (px), and the cone."""
-
-    station: Station
-    drawn: shapely.Polygon
-    widen_px: float
-    cone: Manifold
 
 
 def hull_of(tag: VolumeTag, scene: Scene, *, network: NetworkDoubt | None = None) -> Hull:
     """Return the volume that the outlines of a tag leave to the thing.
 
+    An outline that comes up to the photo's edge, or is said to be open, cuts only where the photo shows the thing to
+    end: what lies outside the photo is left to the other outlines.
+
     Raises
     ------
     InputError
         Fewer than two photos, a photo outlined twice or without station, an outline that crosses itself or leaves
-        the photo, outlines whose cones don't meet (names the one that misses), cones without end.
+        the photo, outlines whose cones don't meet (names the one that misses), volumes without end.
 
     Source: the visual hull, Laurentini 1994 (from memory); widening by PICK_SIGMAS, see tolerances.
     """
     where = f"volume {tag.name}"
     stations = _check_photos(tag, scene, where)
     about = _about(stations)
-    station_sd = 0.0 if network is None else _largest_sd(network.point_covariance(about))
     far = FAR_REACH * _reach(scene, stations)
-    views = []
-    for station, outline in zip(stations, tag.outlines, strict=True):
-        drawn = outline_polygon(np.array(outline.points_px), station, where=where)
-        sd_px = float(np.hypot(tag.pick_sd_px, station_sd / station.mm_per_px(about)))
-        views.append(_view(station, drawn, PICK_SIGMAS * sd_px + OUTLINE_CHORD_PX, far))
-    solid = _meet(views, where)
+    views = _views(tag, stations, about, far_mm=far, network=network)
+    solid = _meet(views, about, far, where)
     vertices, faces = _arrays(solid)
-    _check_bounded(vertices, views, far, where)
-    widened = max(v.widen_px * v.station.mm_per_px(vertices.mean(axis=0)) for v in views)
+    _check_bounded(vertices, views, about, far, where)
+    proofs = [proof_of(v, vertices, faces) for v in views]
+    loose = looseness(vertices, proofs)
     findings = (
         *_check_cut(views, where),
         *_check_angles(views, vertices, where),
-        *_check_met(views, vertices, faces, where),
+        *_check_met(views, proofs, where),
+        *_loose(loose, views, vertices, where),
+        *next_findings(scene, views, proofs, vertices, where=where),
     )
-    return Hull(
-        vertices,
-        faces,
-        float(widened),
-        float(solid.volume()),
-        (*findings, *_next_photo(scene, views, vertices, where)),
-    )
+    widened = max(v.widen_px * v.station.mm_per_px(vertices.mean(axis=0)) for v in views)
+    return Hull(vertices, faces, float(widened), float(solid.volume()), loose, findings)
+
+
+def _views(
+    tag: VolumeTag, stations: list[Station], about: Floats, *, far_mm: float, network: NetworkDoubt | None
+) -> list[View]:
+    """Return the outlines ready to cut, each grown by the hand's doubt and the stations' as it shows there."""
+    where = f"volume {tag.name}"
+    station_sd = 0.0 if network is None else _largest_sd(network.point_covariance(about))
+    views = []
+    for station, outline in zip(stations, tag.outlines, strict=True):
+        sd_px = float(np.hypot(tag.pick_sd_px, station_sd / station.mm_per_px(about)))
+        widen = PICK_SIGMAS * sd_px + OUTLINE_CHORD_PX
+        drawn = drawn_outline(np.array(outline.points_px), station, where=where, doubt_px=widen)
+        views.append(
+            view_of(drawn, station, widen_px=widen, far_mm=far_mm, stated_open=outline.open, where=where)
+        )
+    return views
 
 
 def _check_photos(tag: VolumeTag, scene: Scene, where: str) -> list[Station]:
@@ -149,39 +158,39 @@ def _reach(scene: Scene, stations: list[Station]) -> float:
     return max(spread, 1000.0)
 
 
-def _view(station: Station, drawn: shapely.Polygon, widen_px: float, far: float) -> View:
-    from manifold3d import CrossSection, FillRule, Manifold
-
-    polygon_xy = cone_polygon(drawn, widen_px, station)
-    section = CrossSection([np.ascontiguousarray(polygon_xy * NEAR_MM)], FillRule.EvenOdd)
-    cone = Manifold.extrude(section, far - NEAR_MM, scale_top=(far / NEAR_MM, far / NEAR_MM))
-    world_from_camera = station.camera_from_world.inverse()
-    placed = cone.translate((0.0, 0.0, NEAR_MM)).transform(world_from_camera.matrix()[:3])
-    return View(station, drawn, widen_px, placed)
-
-
-def _meet(views: list[View], where: str) -> Manifold:
-    solid = _intersect(views)
+def _meet(views: list[View], about: Floats, far: float, where: str) -> Manifold:
+    solid = meet(views, about_world=about, far_mm=far)
     if not solid.is_empty():
         return solid
     culprits = [
-        v for v in views if len(views) > 2 and not _intersect([o for o in views if o is not v]).is_empty()
+        v
+        for v in views
+        if len(views) > 2
+        and not meet([o for o in views if o is not v], about_world=about, far_mm=far).is_empty()
     ]
     names = ", ".join(v.station.photo for v in culprits or views)
     raise InputError(
         "the outlines don't meet: there is nothing they could all have been drawn round",
         where=f"{where}, photo {names}",
-        value="this outline misses what the others share"
-        if len(culprits) == 1
-        else "any of these may be wrong",
-        todo="draw it again round the same thing",
+        value=(
+            "this outline misses what the others share" if len(culprits) == 1 else "any of these may be wrong"
+        )
+        + _gap(views),
+        todo="draw it again round the same thing; if it is right, the thing moved between these photos",
     )
 
 
-def _intersect(views: list[View]) -> Manifold:
-    from manifold3d import Manifold, OpType
-
-    return Manifold.batch_boolean([v.cone for v in views], OpType.Intersect)
+def _gap(views: list[View]) -> str:
+    """Return in words how far the two cones pass each other that do so furthest."""
+    pairs = [
+        (a, b) for i, a in enumerate(views) for b in views[:i] if a.ruled_out is None and b.ruled_out is None
+    ]
+    gaps = [float(a.cone.min_gap(b.cone, GAP_MM)) for a, b in pairs]
+    if not gaps or max(gaps) <= 0:
+        return ""
+    a, b = pairs[int(np.argmax(gaps))]
+    much = f"{max(gaps):.1f} mm" if max(gaps) < GAP_MM else f"more than {GAP_MM:.0f} mm"
+    return f"; {b.station.photo} and {a.station.photo} pass {much} from each other"
 
 
 def _arrays(solid: Manifold) -> tuple[Points3, Faces]:
@@ -192,10 +201,18 @@ def _arrays(solid: Manifold) -> tuple[Points3, Faces]:
     )
 
 
-def _check_bounded(vertices: Points3, views: list[View], far: float, where: str) -> None:
+def _check_bounded(vertices: Points3, views: list[View], about: Floats, far: float, where: str) -> None:
+    runs_on = [v.station.photo for v in views if v.ruled_out is not None]
+    ends = np.abs(vertices - about).max() > 0.99 * far
     for v in views:
         depths = v.station.depths(vertices)
-        if depths.max() > 0.99 * far or depths.min() < 1.01 * NEAR_MM:
+        if ends or (v.ruled_out is None and (depths.max() > 0.99 * far or depths.min() < 1.01 * NEAR_MM)):
+            if runs_on:
+                raise InputError(
+                    "the thing runs on without end past the photo's edge",
+                    where=f"{where}, photo {', '.join(runs_on)}",
+                    todo="outline it in one more photo that shows it whole, or at least where it ends",
+                )
             raise InputError(
                 "the outlines leave the volume open along the view",
                 where=f"{where}, photo {v.station.photo}",
@@ -204,15 +221,18 @@ def _check_bounded(vertices: Points3, views: list[View], far: float, where: str)
 
 
 def _check_cut(views: list[View], where: str) -> tuple[Finding, ...]:
-    """An outline that runs along the photo's edge shows part of the thing only, and cuts the volume off there."""
-    found = []
-    for v in views:
-        x0, y0, x1, y1 = v.drawn.bounds
-        right, below = v.station.lens.width_px - 1 - RIM_PX, v.station.lens.height_px - 1 - RIM_PX
-        if min(x0, y0) <= RIM_PX or x1 >= right or y1 >= below:
-            message = f"{where}: the outline in {v.station.photo} reaches the photo's edge; what lies beyond it is cut off the volume: use a photo that shows the thing whole"
-            found.append(Finding(code="tag-outline-cut", severity="warning", subject=where, message=message))
-    return tuple(found)
+    """An outline that comes up to the photo's edge bounds the thing by what shows of it only."""
+    return tuple(
+        Finding(
+            code="tag-outline-open",
+            severity="note",
+            subject=where,
+            message=f"{where}: the outline in {v.station.photo} comes up to the photo's edge; there the thing may go "
+            "on, and only the other outlines say how far",
+        )
+        for v in views
+        if v.ruled_out is not None
+    )
 
 
 def _check_angles(views: list[View], vertices: Points3, where: str) -> tuple[Finding, ...]:
@@ -236,59 +256,49 @@ def _sights(views: list[View], vertices: Points3) -> Points3:
     return np.asarray(sights / np.linalg.norm(sights, axis=1, keepdims=True))
 
 
-def _check_met(views: list[View], vertices: Points3, faces: Faces, where: str) -> tuple[Finding, ...]:
+def _check_met(views: list[View], proofs: list[Proof], where: str) -> tuple[Finding, ...]:
     """An outline the volume can't fill was drawn round something else, and the volume may lack part of the thing."""
-    import shapely
-
-    found = []
-    for v in views:
-        corners = v.station.project(vertices)[faces]
-        one, other = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-        front = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0] < -1e-9  # clockwise once y points down
-        shadow = shapely.union_all(shapely.polygons(corners[front]))
-        wanted = v.drawn.buffer(-v.widen_px)
-        share = float(wanted.difference(shadow).area / v.drawn.area)
-        if share > UNMET_SHARE:
-            message = f"{where}: {share:.0%} of the outline in {v.station.photo} can't belong to what the other photos show; the volume may lack part of the thing: draw the outlines again"
-            found.append(
-                Finding(
-                    code="tag-outline-unmet",
-                    severity="fault",
-                    subject=where,
-                    message=message,
-                    numbers={"share": share},
-                )
-            )
-    return tuple(found)
-
-
-def _next_photo(scene: Scene, views: list[View], vertices: Points3, where: str) -> tuple[Finding, ...]:
-    """Name the photo whose line of sight is furthest from those used: it cuts off most of what is loose."""
-    middle, used = vertices.mean(axis=0), {v.station.photo for v in views}
-    spare = [s for s in stations_of(scene) if s.photo not in used and _shows(s, vertices)]
-    if not spare:
-        return ()
-    sights = _sights(views, vertices)
-    lines = np.array([middle - s.centre_world for s in spare])
-    lines /= np.linalg.norm(lines, axis=1, keepdims=True)
-    apart = np.rad2deg(np.arccos(np.clip(np.abs(lines @ sights.T).max(axis=1), 0, 1)))
-    best = int(apart.argmax())
-    message = f"{where}: an outline in {spare[best].photo}, {apart[best]:.0f} degrees off the nearest used, would tighten it most"
-    return (
+    return tuple(
         Finding(
-            code="tag-next-outline",
-            severity="note",
+            code="tag-outline-unmet",
+            severity="fault",
             subject=where,
-            message=message,
-            numbers={"apart_deg": float(apart[best])},
-        ),
+            message=f"{where}: {p.unmet:.0%} of the outline in {v.station.photo} lies where nothing can be that the "
+            "other photos show; the volume may lack part of the thing. A line slipped, or the thing moved between the "
+            "photos: draw the outlines again",
+            numbers={"share": p.unmet},
+        )
+        for v, p in zip(views, proofs, strict=True)
+        if p.unmet > UNMET_SHARE
     )
 
 
-def _shows(station: Station, vertices: Points3) -> bool:
-    px = station.project(vertices)
-    size = np.array([station.lens.width_px, station.lens.height_px])
-    return bool(np.isfinite(px).all() and (px >= 0).all() and (px < size).all())
+def _loose(loose: Floats, views: list[View], vertices: Points3, where: str) -> tuple[Finding, ...]:
+    """Say where the volume is loosest and where it is tight."""
+    if not np.isfinite(loose).all():
+        return ()
+    most, least = int(loose.argmax()), int(loose.argmin())
+    message = (
+        f"{where}: loose by up to {loose[most]:.0f} mm {_named(DIRECTIONS[most], views, vertices)}, "
+        f"tight within {loose[least]:.1f} mm {_named(DIRECTIONS[least], views, vertices)}"
+    )
+    numbers = {"loosest_mm": float(loose[most]), "tightest_mm": float(loose[least])}
+    return (
+        Finding(code="tag-volume-loose", severity="note", subject=where, message=message, numbers=numbers),
+    )
+
+
+def _named(direction: Floats, views: list[View], vertices: Points3) -> str:
+    """Return a direction in words: by the photo that looks along it, if one does, and by world axes."""
+    along = _sights(views, vertices) @ direction
+    best = int(np.abs(along).argmax())
+    axes = " ".join(
+        f"{'+' if c > 0 else '-'}{n}" for c, n in zip(direction, "xyz", strict=True) if abs(c) > 0.3
+    )
+    if abs(along[best]) < np.cos(np.deg2rad(ALONG_DEG)):
+        return f"towards {axes}"
+    way = "away from" if along[best] > 0 else "towards"
+    return f"towards {axes} ({way} the camera of {views[best].station.photo})"
 
 
 def _largest_sd(covariance: Floats) -> float:

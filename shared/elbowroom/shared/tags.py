@@ -85,10 +85,14 @@ class Tag(Entity):
 
 
 class PhotoOutline(Entity):
-    """A closed outline drawn round a thing in one photo."""
+    """A closed outline drawn round a thing in one photo.
+
+    Where it comes up to the photo's edge the thing may go on; `open` says that it does, though the line stops short.
+    """
 
     photo: Name
     points_px: Annotated[tuple[Vec2, ...], Field(min_length=3)]
+    open: bool = False
 
 
 class VolumeTag(Tag):
