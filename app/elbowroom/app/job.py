@@ -23,6 +23,7 @@ from elbowroom.shared.scene import (
     Plate,
     PlateIntent,
     PrintBatch,
+    ScanTag,
     Scene,
 )
 from elbowroom.shared.store import SceneFile
@@ -141,7 +142,7 @@ def take_tags(job: Job, path: Path) -> Scene:
     made: dict[str, bytes] = {}
     kept = []
     for tag in tags.tags:
-        if isinstance(tag, MeshTag) and tag.file is not None and tag.media is None:
+        if isinstance(tag, MeshTag | ScanTag) and tag.file is not None and tag.media is None:
             data = _bytes_of(path.parent / tag.file)
             made[digest(data)] = data
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
@@ -159,7 +160,7 @@ def take_tags(job: Job, path: Path) -> Scene:
 def _small_media(job: Job, scene: Scene) -> dict[str, bytes]:
     """Return the media that tags need (mesh files, the network); photos are left where they are."""
     media = job.file.media()
-    wanted = {t.media for t in scene.tags if isinstance(t, MeshTag)} | {scene.network}
+    wanted = {t.media for t in scene.tags if isinstance(t, MeshTag | ScanTag)} | {scene.network}
     return {d: media[d] for d in media if d in wanted}
 
 

@@ -27,6 +27,7 @@ OBSTACLE_COLOURS = {
     "box": (0.58, 0.54, 0.49, 1.0),
     "bolt": (0.66, 0.60, 0.44, 1.0),
     "mesh": (0.50, 0.50, 0.55, 1.0),
+    "scan": (0.52, 0.50, 0.50, 1.0),
 }
 TOOL_ROOM_COLOUR = (0.93, 0.60, 0.20, 0.30)
 """Linear red, green, blue and opacity, as glTF's base colour has them; tool room is translucent."""

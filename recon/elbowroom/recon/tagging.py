@@ -11,9 +11,11 @@ from elbowroom.recon.bolts import measure_bolt
 from elbowroom.recon.boxes import measure_box
 from elbowroom.recon.faces import measure_face
 from elbowroom.recon.hull import hull_of
+from elbowroom.recon.looseness import told
 from elbowroom.recon.meshfiles import read_mesh_file
 from elbowroom.recon.motions import MeasuredMotion, measure_motion
 from elbowroom.recon.rays import solve_surface_point
+from elbowroom.recon.scan import measure_scan
 from elbowroom.recon.solids import MeshArrays
 from elbowroom.recon.stations import NetworkDoubt
 from elbowroom.recon.tubes import measure_tube
@@ -32,6 +34,7 @@ from elbowroom.shared.scene import (
     PickedPoint,
     PlateIntent,
     PointsPlane,
+    ScanTag,
     Scene,
     TubeTag,
     VolumeTag,
@@ -81,7 +84,8 @@ def measure_tags(
     obstacles: list[Obstacle] = []
     for i, tag in enumerate(scene.tags):
         tell(len(scene.faces) + i)
-        measured, found = measure_tag(tag, scene, media, made, network=network)
+        so_far = scene.model_copy(update={"obstacles": tuple(obstacles)})
+        measured, found = measure_tag(tag, so_far, media, made, network=network)
         obstacles += measured
         findings += found
     kept = tuple(f for f in scene.findings if not f.code.startswith(FINDING_PREFIX))
@@ -186,6 +190,8 @@ def _measure(
             return _bolt(tag, scene, made, motion, network)
         case MeshTag():
             return _mesh(tag, media, made, motion)
+        case ScanTag():
+            return _scan(tag, scene, media, made, network)
 
 
 def _volume(
@@ -196,11 +202,10 @@ def _volume(
     middle = (hull.vertices_world.min(axis=0) + hull.vertices_world.max(axis=0)) / 2
     doubt = np.zeros((3, 3)) if network is None else np.asarray(network.point_covariance(middle))
     meshes = [(hull.vertices_world, hull.faces)]
-    return (
-        _obstacle(
-            tag, meshes, made, covariance=doubt, motion=motion, convex=False, widened_mm=hull.widened_mm
-        ),
-    ), hull.findings
+    plain = _obstacle(
+        tag, meshes, made, covariance=doubt, motion=motion, convex=False, widened_mm=hull.widened_mm
+    )
+    return (plain.model_copy(update={"loose": told(hull.loose_mm)}),), hull.findings
 
 
 def _tube(
@@ -248,13 +253,35 @@ def _bolt(
 
 
 def _mesh(tag: MeshTag, media: Media, made: Made, motion: MeasuredMotion | None) -> Measured:
-    data = None if tag.media is None else media.get(tag.media)
-    if data is None:
-        raise InputError("its file is not in the scene", value=tag.file, todo="import the mesh file again")
-    mesh, findings = read_mesh_file(data, tag)
+    mesh, findings = read_mesh_file(_file_of(tag, media), tag)
     return (
         _obstacle(tag, [mesh], made, covariance=tag.sd_mm**2 * np.eye(3), motion=motion, convex=False),
     ), findings
+
+
+def _scan(tag: ScanTag, scene: Scene, media: Media, made: Made, network: NetworkDoubt | None) -> Measured:
+    """The scan lies within its widening of the mesh, so the widening goes into the clearance."""
+    scan = measure_scan(tag, _file_of(tag, media), scene, made, network=network)
+    plain = _obstacle(
+        tag,
+        [scan.mesh],
+        made,
+        covariance=scan.covariance,
+        motion=None,
+        convex=False,
+        widened_mm=scan.widened_mm,
+    )
+    clearance = plain.clearance_mm + scan.widened_mm
+    return (plain.model_copy(update={"clearance_mm": clearance}),), scan.findings
+
+
+def _file_of(tag: MeshTag | ScanTag, media: Media) -> bytes:
+    data = None if tag.media is None else media.get(tag.media)
+    if data is None:
+        raise InputError(
+            "its file is not in the scene", value=tag.file, todo=f"import the {tag.kind} file again"
+        )
+    return data
 
 
 def _obstacle(

@@ -76,22 +76,32 @@ class MeasuredFace(Entity):
     reach_mm: NotNegative
 
 
+class Loose(Entity):
+    """How far a volume's surface may stand off the thing inside it, at most, along a unit direction of the world."""
+
+    direction: Vec3
+    mm: NotNegative
+
+
 class Obstacle(Entity):
     """An obstacle as measured: closed meshes in the world at rest, the clearance it asks, its doubt and its motion.
 
     `meshes` name binary PLY files in the scene's media; each is closed and their union is the thing. `convex` says
     each mesh is convex (bounded exactly by its hull). `covariance_mm2` is that of its position as a whole.
-    `axis_mm` holds the two ends of a bolt's (seat, tip) or straight tube's axis.
+    `loose` says of a volume where it is loosest, then how loose it is along +x, -x, +y, -y, +z, -z.
+    `axis_mm` holds the two ends of a bolt's (seat, tip) or straight tube's axis. A scan lies within `widened_mm` of its
+    meshes, and its `clearance_mm` has that in it.
     """
 
     name: Name
-    kind: Literal["volume", "tube", "box", "bolt", "mesh"]
+    kind: Literal["volume", "tube", "box", "bolt", "mesh", "scan"]
     part: Literal["body", "tool room"] = "body"
     meshes: tuple[Digest, ...]
     convex: bool
     clearance_mm: NotNegative
     covariance_mm2: Cov3
     widened_mm: NotNegative = 0.0
+    loose: tuple[Loose, ...] = ()
     axis_mm: tuple[Vec3, Vec3] | None = None
     hinge_point_mm: Vec3 | None = None
     motion_direction: Vec3 | None = None

@@ -24,7 +24,7 @@ from elbowroom.shared.entity import (
     vec3,
 )
 from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.measured import Accuracy, Lens, MeasuredFace, MeasuredTarget, Obstacle, Photo
+from elbowroom.shared.measured import Accuracy, Lens, Loose, MeasuredFace, MeasuredTarget, Obstacle, Photo
 from elbowroom.shared.plate import (
     BendLine,
     Check,
@@ -56,6 +56,8 @@ from elbowroom.shared.tags import (
     PhotoOutline,
     PickedPoint,
     PointPick,
+    ScanPair,
+    ScanTag,
     Slide,
     Tag,
     TubeTag,
@@ -83,6 +85,7 @@ __all__ = [
     "HoleIntent",
     "Lens",
     "Loop",
+    "Loose",
     "MeasuredFace",
     "MeasuredTarget",
     "MeshTag",
@@ -104,6 +107,8 @@ __all__ = [
     "Positive",
     "PrintBatch",
     "ScaleCard",
+    "ScanPair",
+    "ScanTag",
     "Scene",
     "Slide",
     "SlotIntent",

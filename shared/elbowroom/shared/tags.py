@@ -170,6 +170,44 @@ class MeshTag(Tag):
     sd_mm: NotNegative = 0.5
 
 
+class ScanPair(Entity):
+    """One place twice: where it is in the scan, in the file's own unit, and the same place in the world.
+
+    A target stands for the middle of its printed square, which the scan sees, not for the surface under the card.
+    """
+
+    scan: Vec3
+    world: PickedPoint
+
+
+class ScanTag(Tag):
+    """A scan from a file (PLY, OBJ, STL, GLB; triangles, open or closed, or points only) laid into the world on pairs.
+
+    `unit` is the file's and must be said. `pair_sd_mm` says how well each place was found in the scan, `sd_mm` how well
+    the scan's surface follows the thing. What lies further than `within_mm` from everything the scene knows is left
+    out. `spacing_mm` is the pitch of a scan of points, estimated when left out. `refine` lays the scan on measured
+    faces, targets, tubes and boxes tagged before it, where they overlap. `scale_free` lets the pairs change its size.
+    """
+
+    kind: Literal["scan"] = "scan"
+    media: Digest | None = None
+    file: str | None = None
+    unit: Literal["mm", "cm", "m", "inch"]
+    pairs: Annotated[tuple[ScanPair, ...], Field(min_length=3)]
+    pair_sd_mm: Positive = 1.0
+    sd_mm: Positive = 0.5
+    within_mm: Positive = 250.0
+    spacing_mm: Positive | None = None
+    refine: bool = True
+    scale_free: bool = False
+
+    @model_validator(mode="after")
+    def _still(self) -> ScanTag:
+        if self.motion is not None:
+            raise ValueError("a scan can't have a motion: tag what moves as a tube, box, volume or mesh")
+        return self
+
+
 class FaceTag(Entity):
     """A flat face of the vehicle: three or more points on it, or targets stuck to it (their thickness is taken off)."""
 
@@ -179,4 +217,6 @@ class FaceTag(Entity):
     pick_sd_px: Positive = 1.0
 
 
-ObstacleTag = Annotated[VolumeTag | TubeTag | BoxTag | BoltTag | MeshTag, Field(discriminator="kind")]
+ObstacleTag = Annotated[
+    VolumeTag | TubeTag | BoxTag | BoltTag | MeshTag | ScanTag, Field(discriminator="kind")
+]
