@@ -11,7 +11,7 @@ from tests.recon.true_job import STATIONS, job
 
 from elbowroom.recon.cones import view_of
 from elbowroom.recon.hull import hull_of
-from elbowroom.recon.looseness import DIRECTIONS, proof_of, supports
+from elbowroom.recon.looseness import DIRECTIONS, proof_of, supports, told
 from elbowroom.recon.outlines import drawn_outline
 from elbowroom.recon.stations import station_of
 from elbowroom.shared.scene import VolumeTag
@@ -102,6 +102,16 @@ def test_it_is_told_in_words() -> None:
     for words in ("loose by up to", "the camera of", "tight within"):
         assert words in told.message
     assert told.numbers["loosest_mm"] == pytest.approx(made.loose_mm.max())
+
+
+def test_it_is_kept_with_the_obstacle() -> None:
+    """Where it is most, then along the axes in turn, as measured from the volume itself."""
+    made = hull(THINGS["block"], ("north", "by north"))
+    kept = told(made.loose_mm)
+    assert kept[0].mm == pytest.approx(made.loose_mm.max())
+    axes = [(1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1)]
+    assert np.array([k.direction for k in kept[1:]]) == pytest.approx(np.array(axes, float), abs=1e-12)
+    assert told(np.full(98, np.inf)) == ()
 
 
 def test_an_outline_of_another_thing_proves_nothing_here() -> None:

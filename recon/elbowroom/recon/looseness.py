@@ -11,6 +11,7 @@ import numpy.typing as npt
 from elbowroom.recon.cones import View
 from elbowroom.shared.arrays import Faces, Floats, Ints, Points2, Points3
 from elbowroom.shared.lens import coefficients_of, distort_derivative, undistort_points
+from elbowroom.shared.scene import Loose, vec3
 
 Codes = npt.NDArray[np.uint8]
 
@@ -81,6 +82,15 @@ def looseness(vertices_world: Points3, proofs: Sequence[Proof]) -> Floats:
     """
     proven = np.max([p.support_mm for p in proofs], axis=0)
     return np.asarray(np.maximum(supports(vertices_world) - proven, 0.0))
+
+
+def told(loose_mm: Floats) -> tuple[Loose, ...]:
+    """Return looseness (98,) mm as it is kept with an obstacle: where it is most, then along +x, -x, +y, -y, +z, -z."""
+    if not np.isfinite(loose_mm).all():
+        return ()
+    along = np.vstack([s * np.eye(3)[k] for k in range(3) for s in (1, -1)])
+    shown = [int(loose_mm.argmax()), *(DIRECTIONS @ along.T).argmax(axis=0).tolist()]
+    return tuple(Loose(direction=vec3(DIRECTIONS[i]), mm=float(loose_mm[i])) for i in shown)
 
 
 def proof_of(view: View, vertices_world: Points3, faces: Faces) -> Proof:

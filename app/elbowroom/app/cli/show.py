@@ -13,7 +13,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from elbowroom.shared.errors import Finding
-from elbowroom.shared.scene import Accuracy, Check, Plate, Scene
+from elbowroom.shared.scene import Accuracy, Check, Obstacle, Plate, Scene
 from elbowroom.shared.units import ShownUnit, show_length
 
 MARKS = {"note": "note   ", "warning": "warning", "fault": "FAULT  "}
@@ -90,16 +90,28 @@ def show_obstacles(scene: Scene, sizes: Mapping[str, Sequence[float]]) -> None:
     table = Table(
         title=f"obstacles in {unit}, sides of the smallest box round each", title_justify="left", box=None
     )
-    for name in ("obstacle", "kind", "size", "widened", "sd", "clearance", "travel"):
+    for name in ("obstacle", "kind", "size", "widened", "loose", "sd", "clearance", "travel"):
         table.add_column(name, justify="left" if name in ("obstacle", "kind") else "right", no_wrap=True)
     for o in (o for o in scene.obstacles if o.name in sizes and o.part == "body"):
         worst = float(np.sqrt(max(np.linalg.eigvalsh(np.array(o.covariance_mm2))[-1], 0.0)))
         size = " x ".join(_bare(s, unit) for s in sizes[o.name])
         end = {"none": "", "hinge": " deg", "slide": " mm"}[o.travel_kind]
         travel = f"{o.travel[0]:g} to {o.travel[1]:g}{end}" if end else ""
-        cells = [_bare(v, unit) for v in (o.widened_mm, worst, o.clearance_mm)]
-        table.add_row(o.name, o.kind, size, *cells, travel)
+        loose = _loosest(o, unit)
+        wide, *cells = [_bare(v, unit) for v in (o.widened_mm, worst, o.clearance_mm)]
+        table.add_row(o.name, o.kind, size, wide, loose, *cells, travel)
     Console(file=sys.stdout, highlight=False, width=120).print(table)
+
+
+def _loosest(obstacle: Obstacle, unit: ShownUnit) -> str:
+    """Return how far a volume may stand off its thing and the axes it does so towards, nothing for other obstacles."""
+    if not obstacle.loose:
+        return ""
+    most = obstacle.loose[0]
+    axes = "".join(
+        f" {'+' if c > 0 else '-'}{n}" for c, n in zip(most.direction, "xyz", strict=True) if abs(c) > 0.3
+    )
+    return _bare(most.mm, unit) + axes
 
 
 def show_check(check: Check, unit: ShownUnit) -> None:
