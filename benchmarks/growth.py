@@ -16,14 +16,17 @@ from dataclasses import dataclass
 import numpy as np
 from rigid_fit import rigid_fit
 
-from elbowroom.recon.adjust import adjust, robust_state
-from elbowroom.recon.equations import Network, State
-from elbowroom.recon.network import start_network
+from elbowroom.recon.detect import Sighting
+from elbowroom.recon.edges import Corners, Edges
+from elbowroom.recon.joins import join_readings, settled_lenses
 from elbowroom.recon.pattern import CORNERS
+from elbowroom.recon.prints import Print
+from elbowroom.recon.readings import Reading
+from elbowroom.recon.solution import solve_network
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.frames import Camera, Rigid, Target, World, frame_on_plane
-from elbowroom.shared.lens import project_points, undistort_points
-from elbowroom.shared.scene import Lens
+from elbowroom.shared.lens import project_points
+from elbowroom.shared.scene import Lens, Photo, Scene, TypedDistance
 
 LENS = Lens(
     name="true", width_px=4000, height_px=3000, focal_px=3050, cx_px=2010, cy_px=1490, k1=0.06, k2=-0.1
@@ -82,42 +85,39 @@ def _visible(
     return out
 
 
+def readings_of(made: Wall) -> list[Reading]:
+    """Return what the photos show, without boundary points: nothing here fits corners again."""
+    doubt = NOISE_PX**2 * np.eye(8)
+    none = Edges(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2)))
+    return [
+        Reading(
+            Photo(name=name, media="0" * 64, width_px=4000, height_px=3000, lens=GUESS.name),
+            tuple(Sighting(t, none, Corners(c, doubt, 0.0, NOISE_PX)) for t, c in seen.items()),
+            (),
+        )
+        for name, seen in made.seen.items()
+    ]
+
+
+def scene_of(made: Wall) -> Scene:
+    """Return the scene with one distance measured by tape, from end to end."""
+    first, last = min(made.targets), max(made.targets)
+    length = float(np.linalg.norm(made.targets[last].shift - made.targets[first].shift))
+    return Scene(
+        distances=(TypedDistance(name="tape", from_target=first, to_target=last, mm=length, sd_mm=0.01),)
+    )
+
+
 def solve(made: Wall) -> tuple[dict[int, Floats], float, float]:
     """Return the adjusted target centres, and seconds of joining and of adjusting."""
+    readings, prints = readings_of(made), {t: Print(SIDE_MM, 0.0, "") for t in made.targets}
     begun = time.perf_counter()
-    ideal = {p: {t: undistort_points(c, GUESS) for t, c in s.items()} for p, s in made.seen.items()}
-    sides = dict.fromkeys(made.targets, SIDE_MM)
-    start = start_network(ideal, sides, dict.fromkeys(made.seen, GUESS.focal_px))
-    joined = time.perf_counter()
-    photos, targets = sorted(start.stations), sorted(start.targets)
-    sighted = [(p, t) for p in photos for t in made.seen[p] if t in start.targets]
-    lens = np.array([[GUESS.focal_px, GUESS.cx_px, GUESS.cy_px, 0, 0, 0, 0, 0]])
-    state = State(
-        lens,
-        np.array([start.stations[p].rotation for p in photos]),
-        np.array([start.stations[p].shift for p in photos]),
-        np.array([start.targets[t].rotation for t in targets]),
-        np.array([start.targets[t].shift for t in targets]),
-        np.ones(1),
-    )
-    network = Network(
-        lens=np.zeros(len(sighted), dtype=np.int64),
-        station=np.array([photos.index(p) for p, _ in sighted]),
-        target=np.array([targets.index(t) for _, t in sighted]),
-        corners_px=np.array([made.seen[p][t] for p, t in sighted]),
-        whitening=np.tile(np.eye(8) / NOISE_PX, (len(sighted), 1, 1)),
-        sides_mm=np.full(len(targets), SIDE_MM),
-        batch=np.zeros(len(targets), dtype=np.int64),
-        distance_ends=np.zeros((0, 2), dtype=np.int64),
-        distances_mm=np.zeros(0),
-        distance_sds_mm=np.zeros(0),
-        factor_sds=np.array([1e-4]),
-        lens_start=lens,
-    )
-    adjusted = adjust(robust_state(state, network), network)
+    lenses = settled_lenses(readings, {GUESS.name: GUESS}, prints)
+    joined, start, _ = join_readings(readings, lenses, prints)
+    ready = time.perf_counter()
+    solution = solve_network(scene_of(made), joined, start, lenses=lenses, prints=prints)
     done = time.perf_counter()
-    centres = {t: adjusted.state.target_shifts[i] for i, t in enumerate(targets)}
-    return centres, joined - begun, done - joined
+    return {t: solution.centre(t) for t in start.targets}, ready - begun, done - ready
 
 
 def rms_error(centres: dict[int, Floats], made: Wall) -> float:

@@ -12,7 +12,7 @@ from synthetic import look_at
 from elbowroom.recon.adjust import adjust, robust_state
 from elbowroom.recon.distances import weighing_sds
 from elbowroom.recon.doubt import NetworkDoubt
-from elbowroom.recon.equations import Network, State, sightings
+from elbowroom.recon.equations import Network, State, sightings, wide_prior
 from elbowroom.recon.faults import Faults
 from elbowroom.recon.prints import Print, known_distances, side_sd
 from elbowroom.recon.result import measured_scene
@@ -143,6 +143,7 @@ def network_of(scene: Scene, true: State, rng: np.random.Generator, gross: float
         batch=np.zeros(len(IDS), dtype=np.int64), distance_ends=np.array([d.ends for d in distances]),
         distances_mm=np.array([d.mm for d in distances]), distance_sds_mm=weighing_sds(distances),
         factor_sds=np.array([side_sd(scene, "", scale_known=True)]), lens_start=GUESS,
+        lens_information=wide_prior(GUESS), lens_held=np.zeros(GUESS.shape, dtype=bool),
     )  # fmt: skip
     corners = -sightings(true, empty)[0].reshape(m, 4, 2)
     uneven = rng.uniform(0.7, 1.5, m)

@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from synthetic import look_at
 
-from elbowroom.recon.equations import Network, State
+from elbowroom.recon.equations import Network, State, wide_prior
 from elbowroom.recon.pattern import CORNERS
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane, rotation_from_vector
 
 Floats = npt.NDArray[np.float64]
 LENS = np.array([3050.0, 2010.0, 1490.0, 0.08, -0.2, 0.05, 3e-4, -2e-4])
+START = np.array([[3000.0, 1999.5, 1499.5, 0, 0, 0, 0, 0]])
 NOISE_PX = 0.05
 SIDE_MM = 40.0
 
@@ -78,7 +79,9 @@ def network_of(state: State, rng: np.random.Generator, noise_px: float = NOISE_P
         distances_mm=np.array([length + rng.normal(0, 0.02) * bool(noise_px)]),
         distance_sds_mm=np.array([0.02]),
         factor_sds=np.array([0.02]),
-        lens_start=np.array([[3000.0, 1999.5, 1499.5, 0, 0, 0, 0, 0]]),
+        lens_start=START,
+        lens_information=wide_prior(START),
+        lens_held=np.zeros(START.shape, dtype=bool),
     )
 
 
@@ -90,7 +93,7 @@ def shaken(state: State, rng: np.random.Generator) -> State:
 
     return replace(
         state,
-        lenses=np.array([[3000.0, 1999.5, 1499.5, 0, 0, 0, 0, 0]]),
+        lenses=START.copy(),
         station_rotations=turned(state.station_rotations),
         station_shifts=state.station_shifts + rng.normal(0, 8, state.station_shifts.shape),
         target_rotations=turned(state.target_rotations),

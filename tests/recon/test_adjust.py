@@ -5,13 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 from tests.recon.made_network import LENS, NOISE_PX, network_of, seen_corners, shaken, true_state
 
 from elbowroom.recon.adjust import Adjusted, adjust, robust_state
-from elbowroom.recon.equations import Network, State, normal_equations, sightings
+from elbowroom.recon.equations import Network, Picks, State, point_sightings, sightings
+from elbowroom.recon.normal import (
+    Equations,
+    covariance_of,
+    held_columns,
+    kept_covariance,
+    normal_equations,
+    reduced,
+    step_of,
+)
 from elbowroom.shared.errors import SolveError
 
 Floats = npt.NDArray[np.float64]
@@ -72,7 +82,7 @@ def test_predicted_doubt_holds_over_many_networks(networks: list[tuple[State, Ad
     # 560 distances, correlated within each network: the rms of 20 independent groups scatters by some 15 %
     assert 0.75 < np.sqrt((z**2).mean()) < 1.3
     assert 0.9 < (np.abs(z) < 1.96).mean() <= 1.0  # 95 % intervals
-    focal = [(o.state.lenses[0, 0] - LENS[0]) / np.sqrt(o.covariance[0, 0]) for _, o in networks]
+    focal = [(o.state.lenses[0, 0] - LENS[0]) / np.sqrt(o.lens_covariance[0, 0]) for _, o in networks]
     assert 0.6 < np.sqrt(np.mean(np.square(focal))) < 1.5
 
 
@@ -82,8 +92,8 @@ def standardised(state: State, out: Adjusted) -> Floats:
     for a, b in combinations(range(len(state.target_shifts)), 2):
         arm = out.state.target_shifts[b] - out.state.target_shifts[a]
         row = np.concatenate([-arm, arm]) / np.linalg.norm(arm)
-        columns = np.r_[out.target_columns(a), out.target_columns(b)]
-        sd = np.sqrt(row @ out.covariance[np.ix_(columns, columns)] @ row)
+        columns = np.r_[out.centre_columns(a), out.centre_columns(b)]
+        sd = np.sqrt(row @ out.centre_covariance[np.ix_(columns, columns)] @ row)
         true = np.linalg.norm(state.target_shifts[b] - state.target_shifts[a])
         z.append((np.linalg.norm(arm) - true) / sd)
     return np.array(z)
@@ -115,8 +125,8 @@ def test_gross_errors_are_rejected_and_leave_the_result_alone() -> None:
 
 def test_the_free_datum_leaves_the_mean_place_and_turn_alone(networks: list[tuple[State, Adjusted]]) -> None:
     _, out = networks[0]
-    columns = np.concatenate([np.r_[out.target_columns(i)] for i in range(8)])
-    covariance = out.covariance[np.ix_(columns, columns)]
+    columns = np.concatenate([np.r_[out.centre_columns(i)] for i in range(8)])
+    covariance = out.centre_covariance[np.ix_(columns, columns)]
     centres = out.state.target_shifts - out.state.target_shifts.mean(axis=0)
     shift = np.tile(np.eye(3), (8, 1)) / np.sqrt(8)
     turn = np.cross(np.eye(3)[:, None], centres[None]).transpose(1, 2, 0).reshape(24, 3)
@@ -138,9 +148,10 @@ def test_a_target_without_sightings_leaves_the_doubt_of_the_rest_alone() -> None
     lost = solved(replace(network, **parts), state)
     fewer = replace(state, target_rotations=state.target_rotations[:7], target_shifts=state.target_shifts[:7])
     never = solved(replace(network, **parts, sides_mm=network.sides_mm[:7], batch=network.batch[:7]), fewer)
-    rest = slice(0, state.target_start + 6 * 7)
-    sds = np.sqrt(np.diag(never.covariance[rest, rest]))
-    np.testing.assert_allclose(np.sqrt(np.diag(lost.covariance[rest, rest])), sds, rtol=1e-3)
+    sds = np.sqrt(np.diag(never.centre_covariance))
+    np.testing.assert_allclose(np.sqrt(np.diag(lost.centre_covariance))[:21], sds, rtol=1e-3)
+    assert np.isnan(lost.centre_covariance[21:]).all()
+    np.testing.assert_allclose(lost.lens_covariance, never.lens_covariance, rtol=1e-2)
 
 
 def test_where_the_network_lies_does_not_matter() -> None:
@@ -156,13 +167,76 @@ def test_where_the_network_lies_does_not_matter() -> None:
     )
 
 
-def test_the_normal_matrix_is_symmetric_and_positive() -> None:
+def whole(equations: Equations) -> tuple[Floats, Floats]:
+    """Return the normal matrix and gradient of all unknowns."""
+    n = len(equations.layout.row)
+    matrix, gradient, kept = np.zeros((n, n)), np.zeros(n), equations.layout.kept
+    matrix[np.ix_(kept, kept)], gradient[kept] = equations.kept, equations.gradient
+    for blocks, columns in zip(equations.blocks, equations.layout.blocks, strict=True):
+        for i, own in enumerate(columns):
+            matrix[np.ix_(own, own)], gradient[own] = blocks.matrix[i], blocks.gradient[i]
+            matrix[np.ix_(own, kept)], matrix[np.ix_(kept, own)] = blocks.cross[i], blocks.cross[i].T
+    return matrix, gradient
+
+
+def test_elimination_gives_what_the_whole_matrix_gives() -> None:
     state = true_state()
-    network = network_of(state, np.random.default_rng(0))
-    normal = normal_equations(state, network, np.ones(64, dtype=bool), robust=False).normal
-    np.testing.assert_allclose(normal, normal.T, rtol=1e-9, atol=1e-6 * np.abs(normal).max())
-    scale = np.sqrt(np.diag(normal))
-    assert np.linalg.eigvalsh(normal / scale / scale[:, None]).min() > 0
+    network, every = with_points(network_of(state, np.random.default_rng(0)), state)
+    state = replace(shaken(state, np.random.default_rng(1)), points=every)
+    used = np.ones(len(network), dtype=bool)
+    equations, held = normal_equations(state, network, used, robust=False), held_columns(state, network, used)
+    matrix, gradient = whole(equations)
+    np.testing.assert_allclose(matrix, matrix.T, rtol=1e-9, atol=1e-6 * np.abs(matrix).max())
+    free = np.flatnonzero(~held)
+    solved = reduced(equations, held)
+    step = step_of(solved, state.unknowns)
+    scale = 1 / np.sqrt(np.diag(matrix))[free]
+    inverse = np.linalg.inv(matrix[np.ix_(free, free)] * scale[:, None] * scale) * scale[:, None] * scale
+    np.testing.assert_allclose(step[free] / scale, inverse @ gradient[free] / scale, rtol=1e-4, atol=1e-3)
+    assert not step[held].any()
+    mine = covariance_of(solved, kept_covariance(solved), free)
+    sds = np.sqrt(np.diag(inverse))
+    np.testing.assert_allclose(mine / sds[:, None] / sds, inverse / sds[:, None] / sds, atol=1e-4)
+
+
+def with_points(network: Network, state: State) -> tuple[Network, Floats]:
+    """Return the network with three free points seen exactly in four photos each, and the points."""
+    points = np.array([[10.0, 20, 5], [-80, 60, -10], [90, -40, 30]])
+    station, point = np.repeat(np.arange(4), 3), np.tile(np.arange(3), 4)
+    picks = Picks(np.zeros(12, dtype=np.int64), station, point, np.zeros((12, 2)), np.full(12, 0.5))
+    pixels = -point_sightings(replace(state, points=points), replace(network, picks=picks))[0]
+    return replace(network, picks=replace(picks, pixels=pixels)), points
+
+
+def test_free_points_are_found_where_opencv_projects_them_from() -> None:
+    state, rng = true_state(2), np.random.default_rng(2)
+    network, points = with_points(network_of(state, rng, noise_px=0.0), state)
+    turn, _ = cv2.Rodrigues(state.station_rotations[0])
+    k1, k2, k3, p1, p2 = LENS[3:]
+    camera = np.array([[LENS[0], 0, LENS[1]], [0, LENS[0], LENS[2]], [0, 0, 1]])
+    pixels, _ = cv2.projectPoints(
+        points, turn, state.station_shifts[0], camera, np.array([k1, k2, p1, p2, k3])
+    )
+    np.testing.assert_allclose(network.picks.pixels[:3], pixels.reshape(-1, 2), atol=1e-7)
+    start = replace(shaken(state, rng), points=points + rng.normal(0, 20, points.shape))
+    out = solved(network, start).state
+    found = np.linalg.norm(out.points[:, None] - out.target_shifts[None], axis=2)
+    true = np.linalg.norm(points[:, None] - state.target_shifts[None], axis=2)
+    np.testing.assert_allclose(found, true, atol=1e-3)
+
+
+def test_a_photo_that_focused_elsewhere_is_found() -> None:
+    state, rng = true_state(6), np.random.default_rng(6)
+    refocus = np.zeros(8)
+    refocus[3] = 0.004  # 12 px of 3050
+    moved = replace(state, refocus=refocus)
+    network = replace(network_of(state, rng), refocus_sd=0.01)
+    seen = -sightings(moved, replace(network, corners_px=np.zeros_like(network.corners_px)))[0]
+    noisy = seen.reshape(-1, 4, 2) + rng.normal(0, NOISE_PX, (64, 4, 2))
+    out = solved(replace(network, corners_px=noisy), shaken(state, rng))
+    others = np.delete(out.state.refocus, 3)  # their common part is the lens's focal length
+    assert out.state.refocus[3] - others.mean() == pytest.approx(0.004, abs=4 * out.refocus_sds[3])
+    assert out.refocus_sds[3] < 0.01
 
 
 def test_cancelling_stops_the_adjustment() -> None:

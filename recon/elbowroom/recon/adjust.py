@@ -1,7 +1,7 @@
-"""Bundle adjustment of lenses, stations, rigid square targets and distances, with its full covariance.
+"""Bundle adjustment of lenses, stations, rigid square targets, free points and distances, with the covariance asked for.
 
 Weighted least squares with analytic derivatives; a Cauchy start, then rejection of gross errors, then plain least
-squares. The datum is free: inner constraints over the target centres, so that nothing is held fixed by chance.
+squares. The datum is free: the covariance is that of the frame all target centres hold, not of one fixed by chance.
 
 Source: B. Triggs et al., Bundle Adjustment: A Modern Synthesis, 2000 (normal equations, inner constraints, robust
 weights); W. Baarda, A testing procedure for use in geodetic networks, 1968 (rejecting by standardised residual).
@@ -14,15 +14,27 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from elbowroom.recon.equations import Equations, Network, State, normal_equations, sightings, white_residuals
-from elbowroom.shared.arrays import Bools, Floats
+from elbowroom.recon.equations import STATION, TARGET, Network, State, sightings, white_residuals
+from elbowroom.recon.normal import (
+    UNSEEN,
+    Reduced,
+    covariance_of,
+    free_datum,
+    held_columns,
+    kept_covariance,
+    normal_equations,
+    promised,
+    reduced,
+    step_of,
+)
+from elbowroom.shared.arrays import Bools, Floats, Ints
 from elbowroom.shared.errors import SolveError
 
 REJECT_SIGMA = 4.5
 """A sighting goes when a standardised residual passes this: 7 in a million by chance."""
 
-ROBUST_STEPS, PLAIN_STEPS = 30, 20
-"""Iteration caps of the robust start and of each plain pass; a phone network needs 8 and 4."""
+ROBUST_STEPS, PLAIN_STEPS = 60, 20
+"""Iteration caps of the robust start and of each plain pass; a phone network needs 8 and 4, a row of 300 photos 30."""
 
 LEAST_UNIT = 0.05
 """Least robust unit and least sigma0: perfect data would otherwise be rejected for rounding and for the lens's prior."""
@@ -32,6 +44,9 @@ DATUM_FREEDOMS = 6
 
 WORST_DAMPING = 1e8
 """Damping beyond which no step helps any more."""
+
+LEAST_DAMPING = 1e-12
+"""Damping below which it is lost in rounding."""
 
 REJECTION_ROUNDS = 4
 """Rounds of rejecting and adjusting again; the set of sightings kept settles in two."""
@@ -48,23 +63,28 @@ ROUGHLY_CONVERGED = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class Adjusted:
-    """The adjusted state, its covariance over all parameters, and how well it fits.
+    """The adjusted state, its doubt, and how well it fits.
 
-    `covariance` follows the order lenses, stations, targets (rotation then shift each), factors. `used` (m,) marks
-    the sightings kept, `residuals_px` (m, 8) are those of all. `sigma0` scales the corners' own covariance.
+    `used` (m,) marks the sightings kept, `used_picks` (q,) the picks; `residuals_px` (m, 8) are those of all sightings.
+    `sigma0` scales the corners' own covariance. `centre_covariance` (3t, 3t) mm² is that of the target centres in the
+    frame their mean place and turn hold; targets that lost all their sightings have none there (not a number).
+    `lens_covariance` (8l, 8l), `factor_covariance` (b, b) and `refocus_sds` (s,) need no frame.
     """
 
     state: State
-    covariance: Floats
     used: Bools
+    used_picks: Bools
     residuals_px: Floats
     sigma0: float
     redundancy: int
+    centre_covariance: Floats
+    lens_covariance: Floats
+    factor_covariance: Floats
+    refocus_sds: Floats
 
-    def target_columns(self, target: int) -> slice:
-        """Return the columns of a target's shift in the covariance."""
-        first = self.state.target_start + 6 * target
-        return slice(first + 3, first + 6)
+    def centre_columns(self, target: int) -> slice:
+        """Return the columns of a target in the centres' covariance."""
+        return slice(3 * target, 3 * target + 3)
 
 
 def robust_state(start: State, network: Network, *, cancelled: Callable[[], bool] | None = None) -> State:
@@ -75,7 +95,7 @@ def robust_state(start: State, network: Network, *, cancelled: Callable[[], bool
     SolveError
         When cancelled, or when the normal matrix is singular.
     """
-    every = np.ones(len(network.station), dtype=bool)
+    every = np.ones(len(network), dtype=bool)
     return _iterate(start, network, every, robust=True, cancelled=cancelled)
 
 
@@ -87,7 +107,7 @@ def adjust(start: State, network: Network, *, cancelled: Callable[[], bool] | No
     SolveError
         When cancelled, when the normal matrix is singular, or when too few sightings survive.
     """
-    state, used = start, np.ones(len(network.station), dtype=bool)
+    state, used = start, np.ones(len(network), dtype=bool)
     for turn in range(REJECTION_ROUNDS):
         keep = _kept(state, network, used)
         if turn and (keep == used).all():
@@ -98,10 +118,11 @@ def adjust(start: State, network: Network, *, cancelled: Callable[[], bool] | No
 
 
 def _kept(state: State, network: Network, used: Bools) -> Bools:
-    """Return the sightings (m,) whose largest standardised residual is within bounds."""
-    white = np.abs(white_residuals(state, network))
-    unit = max(1.4826 * float(np.median(white[used])), LEAST_UNIT)
-    keep = white.max(axis=1) < REJECT_SIGMA * unit
+    """Return the sightings and picks (m + q,) whose largest standardised residual is within bounds."""
+    corners, picks = (np.abs(white) for white in white_residuals(state, network))
+    seen = used[: len(corners)]
+    unit = max(1.4826 * float(np.median(corners[seen])), LEAST_UNIT)
+    keep = corners.max(axis=1) < REJECT_SIGMA * unit
     if keep.sum() < 2:
         raise SolveError(
             "almost every sighting was rejected",
@@ -110,91 +131,115 @@ def _kept(state: State, network: Network, used: Bools) -> Bools:
             limit="2",
             todo="check that all photos show the same, unmoved targets",
         )
-    return keep
+    return np.concatenate([keep, picks.max(axis=1, initial=0.0) < REJECT_SIGMA * max(unit, 1.0)])
 
 
 def _finish(state: State, network: Network, used: Bools, cancelled: Callable[[], bool] | None) -> Adjusted:
     """Return the result once the corners' doubt is scaled to what the residuals say it is."""
-    white = white_residuals(state, network)[used]
-    sigma0 = _sigma0(state, network, used, float((white**2).sum()))
+    corners, picks = white_residuals(state, network)
+    m = len(corners)
+    seen, picked = used[:m], used[m:]
+    squares = float((corners[seen] ** 2).sum() + (picks[picked] ** 2).sum())
+    sigma0 = _sigma0(state, network, used, squares)
     scaled = _scaled(network, sigma0)
     state = _iterate(state, scaled, used, robust=False, cancelled=cancelled)
-    covariance = _inverse(normal_equations(state, scaled, used, robust=False).normal)
-    residuals = sightings(state, network)[0]
-    return Adjusted(state, covariance, used, residuals, sigma0, _redundancy(state, network, used))
+    solved = _solved(state, scaled, used)
+    kept = kept_covariance(solved)
+    lenses, factors = np.arange(state.station_start), np.arange(state.factor_start, state.point_start)
+    focus = state.station_start + STATION * np.arange(len(state.refocus)) + 6
+    rows = solved.equations.layout.row
+    return Adjusted(
+        state,
+        seen,
+        picked,
+        sightings(state, network)[0],
+        sigma0,
+        _redundancy(state, network, used),
+        _centre_covariance(solved, kept, state, np.unique(network.target[seen])),
+        kept[np.ix_(rows[lenses], rows[lenses])],
+        kept[np.ix_(rows[factors], rows[factors])],
+        np.sqrt(np.diag(kept)[rows[focus]]),
+    )
+
+
+def _centre_covariance(solved: Reduced, kept: Floats, state: State, seen: Ints) -> Floats:
+    """Return the covariance (3t, 3t) of the target centres, not a number for those not `seen`."""
+    columns = (state.target_start + TARGET * seen[:, None] + 3 + np.arange(3)).ravel()
+    inner = free_datum(covariance_of(solved, kept, columns), state.target_shifts[seen])
+    places = (3 * seen[:, None] + np.arange(3)).ravel()
+    out = np.full((3 * len(state.target_shifts),) * 2, np.nan)
+    out[np.ix_(places, places)] = inner
+    return out
+
+
+def _solved(state: State, network: Network, used: Bools) -> Reduced:
+    equations = normal_equations(state, network, used, robust=False)
+    return reduced(equations, held_columns(state, network, used))
 
 
 def _scaled(network: Network, sigma0: float) -> Network:
-    """Return the network with the corners' doubt, and theirs alone, scaled by `sigma0`."""
-    return replace(network, whitening=network.whitening / max(sigma0, LEAST_UNIT))
+    """Return the network with the doubt of what the photos show, and that alone, scaled by `sigma0`."""
+    scale = max(sigma0, LEAST_UNIT)
+    picks = replace(network.picks, sds_px=network.picks.sds_px * scale)
+    return replace(network, whitening=network.whitening / scale, picks=picks)
 
 
 def _sigma0(state: State, network: Network, used: Bools, squares: float) -> float:
-    """Return the scale of the corners' doubt: the root of `squares` over what of them the unknowns don't take up.
+    """Return the scale of the photos' doubt: the root of `squares` over what of them the unknowns don't take up.
 
-    Cards, typed distances and priors take part in the unknowns but keep their own doubt, so the corners lose fewer
-    freedoms than there are unknowns: the trace of the sightings' hat matrix, which hangs on the scale itself.
+    Cards, typed distances and priors take part in the unknowns but keep their own doubt, so the photos lose fewer
+    freedoms than there are unknowns: the trace of their hat matrix, which hangs on the scale itself. It is the number
+    of unknowns less the trace of the covariance times what is known beside the photos.
 
     Source: variance component estimation by iterated expectation, F. R. Helmert 1907 (from memory).
     """
-    _, jacobian, columns = (part[used] for part in sightings(state, network))
-    lever = network.whitening[used] @ jacobian
-    freedoms, scale = float(lever.shape[0] * lever.shape[1]), 1.0
+    m = len(network.station)
+    freedoms, scale = float(8 * used[:m].sum() + 2 * used[m:].sum()), 1.0
     for _ in range(SCALE_ROUNDS):
-        weighed = _scaled(network, scale)
-        covariance = _inverse(normal_equations(state, weighed, used, robust=False).normal)
-        blocks = covariance[columns[:, :, None], columns[:, None, :]]
-        taken = float(((lever @ blocks) * lever).sum()) / max(scale, LEAST_UNIT) ** 2
+        solved = _solved(state, _scaled(network, scale), used)
+        kept = kept_covariance(solved)
+        seen = sum(
+            b.matrix.shape[1] * int((b.matrix.trace(axis1=1, axis2=2) > 1e3 * UNSEEN).sum())
+            for b in solved.equations.blocks
+        )
+        taken = len(solved.free) - float((solved.equations.known * kept).sum()) + seen
         scale = float(np.sqrt(squares / max(freedoms - taken, 1.0)))
     return scale
 
 
 def _redundancy(state: State, network: Network, used: Bools) -> int:
     """Return observations, distances among them, less unknowns; priors stand against lenses and side factors."""
-    places = len(np.unique(network.station[used])) + len(np.unique(network.target[used]))
-    return 8 * int(used.sum()) + len(network.distances_mm) - (6 * places - DATUM_FREEDOMS)
-
-
-def _inverse(normal: Floats) -> Floats:
-    scale = 1 / np.sqrt(np.diag(normal))
-    inverse = np.linalg.inv(normal * scale[:, None] * scale) * scale[:, None] * scale
-    return np.asarray(0.5 * (inverse + inverse.T), dtype=np.float64)
+    m = len(network.station)
+    places = len(np.unique(network.station[used[:m]])) + len(np.unique(network.target[used[:m]]))
+    points = len(np.unique(network.picks.point[used[m:]]))
+    seen = 8 * int(used[:m].sum()) + 2 * int(used[m:].sum())
+    return seen + len(network.distances_mm) - (6 * places + 3 * points - DATUM_FREEDOMS)
 
 
 def _iterate(
     state: State, network: Network, used: Bools, *, robust: bool, cancelled: Callable[[], bool] | None
 ) -> State:
-    """Return the state after Levenberg-Marquardt steps (Cauchy weights when robust)."""
+    """Return the state after Levenberg-Marquardt steps (Cauchy weights when robust).
+
+    Source: K. Madsen, H. B. Nielsen, O. Tingleff, Methods for non-linear least squares problems, 2004 (damping by gain).
+    """
     steps, enough = (ROBUST_STEPS, ROUGHLY_CONVERGED) if robust else (PLAIN_STEPS, CONVERGED)
-    damping = 1e-3 if robust else 1e-7
+    damping, growth, held = (1e-3 if robust else 1e-7), 2.0, held_columns(state, network, used)
     now = normal_equations(state, network, used, robust=robust)
     for _ in range(steps):
         if cancelled is not None and cancelled():
             raise SolveError("cancelled", where="adjustment", todo="start the measurement again when ready")
-        moved = state.moved(_step(now, damping))
-        trial = normal_equations(moved, network, used, robust=robust)
-        if not trial.cost <= now.cost * (1 + 1e-12):  # NaN is refused too
-            damping = max(damping, 1e-7) * 10
+        step = step_of(reduced(now, held, damping), state.unknowns)
+        trial = normal_equations(state.moved(step), network, used, robust=robust)
+        gain = now.cost - trial.cost
+        if not gain >= -1e-12 * now.cost:  # NaN is refused too
+            damping, growth = damping * growth, 2 * growth
             if damping > WORST_DAMPING:
                 break
             continue
-        gain, state, now = now.cost - trial.cost, moved, trial
+        share = gain / max(promised(now, step, damping), 1e-300)
+        state, now = state.moved(step), trial
         if gain <= enough * (now.cost + gain) and damping < 1e-2:
             break
-        damping = max(damping / 10, 1e-12)
+        damping, growth = max(damping * max(0.1, 1 - (2 * share - 1) ** 3), LEAST_DAMPING), 2.0
     return state
-
-
-def _step(equations: Equations, damping: float) -> Floats:
-    """Return the damped step of all unknowns, solved in units in which the matrix has ones on its diagonal."""
-    scale = 1 / np.sqrt(np.diag(equations.normal))
-    damped = equations.normal * scale[:, None] * scale + damping * np.eye(len(scale))
-    try:
-        return np.asarray(scale * np.linalg.solve(damped, scale * equations.gradient), dtype=np.float64)
-    except np.linalg.LinAlgError as error:
-        raise SolveError(
-            "the network is undetermined",
-            where="adjustment",
-            value=f"{len(scale)} unknowns",
-            todo="take more photos, each with three or more targets that other photos show",
-        ) from error

@@ -99,6 +99,7 @@ def _widened(
         station_shifts=_longer(state.station_shifts, stations),
         target_rotations=_longer(state.target_rotations, len(more)),
         target_shifts=_longer(state.target_shifts, len(more)),
+        refocus=np.append(state.refocus, np.zeros(stations)),
     )
     sides = np.concatenate([network.sides_mm, [ratio * prints[t].side_mm for t in more]])
     return wide, replace(network, sides_mm=sides, batch=np.concatenate([network.batch, batch]).astype(int))

@@ -117,8 +117,8 @@ def fit_corners(
     list of Corners or None
         One a target; None where the boundary points fix no homography.
     """
-    if not edges:
-        return []
+    if not any(len(e.points_px) for e in edges):
+        return [None] * len(edges)
     batch, plane, h = _stacked(edges), *_start(np.asarray(corners_px, dtype=np.float64), lens)
     weight = batch.real.astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):

@@ -10,6 +10,7 @@ from elbowroom.recon.network import Seen, Start, groups, start_network
 from elbowroom.recon.prints import Print
 from elbowroom.recon.readings import Reading, listed
 from elbowroom.recon.resection import FOCAL_TRIALS, focal_guess
+from elbowroom.recon.solution import rough_lenses
 from elbowroom.shared.arrays import Points2
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.lens import undistort_points
@@ -17,6 +18,9 @@ from elbowroom.shared.scene import Lens, Scene
 
 GUESSED_FOCAL = 0.3
 """A first focal length with more relative doubt than this is found from the targets instead."""
+
+MANY, A_FEW = 40, 24
+"""Photos of one lens above which its distortion is found first, and the number it is found from."""
 
 
 def first_lenses(scene: Scene, readings: Sequence[Reading], prints: Mapping[int, Print]) -> dict[str, Lens]:
@@ -37,6 +41,31 @@ def _with_focal_guess(lens: Lens, readings: Sequence[Reading], prints: Mapping[i
     focal = focal_guess(corners, [prints[s.target].side_mm for s in seen], lens.width_px, lens.height_px)
     low, high = FOCAL_TRIALS[[0, -1]] * max(lens.width_px, lens.height_px)
     return lens.model_copy(update={"focal_px": float(np.clip(focal, low, high))})
+
+
+def settled_lenses(
+    readings: Sequence[Reading], lenses: Mapping[str, Lens], prints: Mapping[int, Print]
+) -> dict[str, Lens]:
+    """Return the lenses, those of many photos as a few of these adjusted by themselves show them.
+
+    Photos joined one to the next through a lens without distortion bend into a bow: a few hardly, hundreds too far for
+    the adjustment to undo.
+    """
+    out = dict(lenses)
+    sides = {t: p.side_mm for t, p in prints.items()}
+    for name, lens in lenses.items():
+        mine = [r for r in readings if r.lens == name and r.sightings]
+        if len(mine) <= MANY:
+            continue
+        seen = {r.photo.name: _ideal_corners(r, lens) for r in mine}
+        part = groups(seen)[0]
+        start = start_network(
+            {p: seen[p] for p in part}, sides, dict.fromkeys(part, lens.focal_px), most=A_FEW
+        )
+        few = [r.only(start.targets) for r in mine if r.photo.name in start.stations]
+        if len(few) == A_FEW:
+            out.update(rough_lenses(few, start, {name: lens}, prints))
+    return out
 
 
 def join_readings(

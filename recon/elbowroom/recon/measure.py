@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 from elbowroom.recon.coaching import coaching_findings
 from elbowroom.recon.faults import network_faults
-from elbowroom.recon.joins import first_lenses, join_readings
-from elbowroom.recon.network import Start
+from elbowroom.recon.joins import first_lenses, join_readings, settled_lenses
 from elbowroom.recon.pattern import Family
 from elbowroom.recon.photosizes import photo_size_findings
-from elbowroom.recon.prints import Print, prints_of
+from elbowroom.recon.prints import prints_of
 from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
 from elbowroom.recon.result import measured_scene
 from elbowroom.recon.scalefaults import scale_findings
-from elbowroom.recon.solution import Solution, solve_network
+from elbowroom.recon.solution import solve_network
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
-from elbowroom.shared.scene import Lens, Scene
+from elbowroom.shared.scene import Scene
 
 READING_SHARE, JOINING_SHARE, ADJUSTING_SHARE = 0.6, 0.62, 0.7
 """Shares of the work done when the photos are read, when they are joined next, when they are adjusted next."""
@@ -81,10 +80,10 @@ def measure_readings(
     findings = reading_findings(readings) + size_findings(ids - set(prints))
     known = [r.only(prints) for r in readings]
     progress(JOINING_SHARE, "joining the photos")
-    lenses = first_lenses(scene, known, prints)
-    first, start, more = join_readings(known, lenses, prints)
+    lenses = settled_lenses(known, first_lenses(scene, known, prints), prints)
+    joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
-    joined, solution = _solved(scene, first, start, lenses, prints, cancelled)
+    solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
     findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos)
@@ -92,27 +91,6 @@ def measure_readings(
     out, made = measured_scene(scene, known, solution, prints=prints, faults=faults, findings=findings)
     progress(1.0, "measured")
     return out, made
-
-
-def _solved(
-    scene: Scene,
-    joined: Sequence[Reading],
-    start: Start,
-    lenses: Mapping[str, Lens],
-    prints: Mapping[int, Print],
-    cancelled: Callable[[], bool] | None,
-) -> tuple[Sequence[Reading], Solution]:
-    """Return the network's readings and solution, without targets that lost every sighting.
-
-    Nothing would hold such a target, and the free datum, which leans on all of them, would pass its doubt on.
-    """
-    while True:
-        solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
-        held = solution.held()
-        if len(held) == len(start.targets):
-            return joined, solution
-        joined = [r.only(held) for r in joined]
-        start = Start(start.stations, {t: place for t, place in start.targets.items() if t in held})
 
 
 def _check_count(scene: Scene) -> None:

@@ -49,8 +49,10 @@ def groups(seen: Seen) -> list[list[str]]:
     return sorted(out, key=lambda g: (-len(g), g[0]))
 
 
-def start_network(seen: Seen, sides_mm: Mapping[int, float], focal_px: Mapping[str, float]) -> Start:
-    """Return first stations and target poses of one group of photos.
+def start_network(
+    seen: Seen, sides_mm: Mapping[int, float], focal_px: Mapping[str, float], *, most: int | None = None
+) -> Start:
+    """Return first stations and target poses of one group of photos, or of the `most` that join first.
 
     Photos join along the tree of most shared targets; each joins by the relative pose, among all that its shared
     targets allow, under which those targets fall nearest to where both photos saw them.
@@ -60,7 +62,7 @@ def start_network(seen: Seen, sides_mm: Mapping[int, float], focal_px: Mapping[s
     shared = _shared_counts(names, seen)
     stations: dict[str, Rigid[Camera, World]] = {max(names, key=lambda p: (len(seen[p]), p)): identity()}
     left = [n not in stations for n in names]
-    while any(left):
+    while any(left) and len(stations) < (most or len(names)):
         links = shared * np.outer(np.logical_not(left), left)
         if not links.any():
             break

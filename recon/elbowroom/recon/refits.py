@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from elbowroom.recon.equations import Network, State, sightings
+from elbowroom.recon.equations import Network, Picks, State, sightings
 from elbowroom.recon.resection import resect
 from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Floats, Ints
@@ -15,7 +15,7 @@ from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.lens import undistort_points
 from elbowroom.shared.scene import Lens
 
-FOCAL, STATION, PLACE, SIZE = [0], list(range(8, 14)), list(range(14, 20)), [20]
+FOCAL, STATION, SIZE, PLACE = [0], list(range(8, 14)), [15], list(range(16, 22))
 """Columns of a sighting's derivative that a refit may free."""
 
 ROUNDS = 25
@@ -76,6 +76,7 @@ class Views:
             target=self.target,
             corners_px=self.corners_px,
             whitening=np.tile(np.eye(8), (len(self), 1, 1)),
+            picks=Picks.none(),
         )
 
     def normalised(self) -> Floats:

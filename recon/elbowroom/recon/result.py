@@ -165,11 +165,8 @@ def _photo_poor(photo: str) -> Finding:
 
 
 def _lenses(scene: Scene, solution: Solution) -> tuple[Lens, ...]:
-    rows, covariance, names = (
-        solution.adjusted.state.lenses,
-        solution.adjusted.covariance,
-        solution.index.lenses,
-    )
+    rows, names = solution.adjusted.state.lenses, solution.index.lenses
+    covariance = solution.adjusted.lens_covariance
     found = {}
     for i, name in enumerate(names):
         focal_sd = float(np.sqrt(covariance[8 * i, 8 * i]))
@@ -178,30 +175,30 @@ def _lenses(scene: Scene, solution: Solution) -> tuple[Lens, ...]:
 
 
 def _target(target: int, i: int, count: int, printed: Print, solution: Solution) -> MeasuredTarget:
-    state, columns = solution.adjusted.state, solution.adjusted.target_columns(i)
+    state, columns = solution.adjusted.state, solution.adjusted.centre_columns(i)
     factor = float(state.factors[solution.network.batch[i]])
     return MeasuredTarget(
         id=target,
         side_mm=float(solution.network.sides_mm[i]) * factor,
         thickness_mm=printed.thickness_mm,
         world_from_target=Pose.of(Rigid(state.target_rotations[i], state.target_shifts[i])),
-        covariance_mm2=cov3(solution.adjusted.covariance[columns, columns]),
+        covariance_mm2=cov3(solution.adjusted.centre_covariance[columns, columns]),
         seen_in=count,
     )
 
 
 def _doubt(measured: Sequence[MeasuredTarget], solution: Solution) -> NetworkDoubt:
     adjusted, targets = solution.adjusted, solution.index.targets
-    columns = np.concatenate([np.r_[adjusted.target_columns(targets.index(m.id))] for m in measured])
+    columns = np.concatenate([np.r_[adjusted.centre_columns(targets.index(m.id))] for m in measured])
     centres = np.array([m.world_from_target.shift_mm for m in measured])
-    return NetworkDoubt(centres, adjusted.covariance[np.ix_(columns, columns)])
+    return NetworkDoubt(centres, adjusted.centre_covariance[np.ix_(columns, columns)])
 
 
 def _accuracy(solution: Solution) -> Accuracy:
     adjusted = solution.adjusted
     residuals = adjusted.residuals_px[adjusted.used]
-    columns = [adjusted.target_columns(i) for i, n in enumerate(_counts(solution).values()) if n]
-    sds = [float(np.sqrt(np.trace(adjusted.covariance[c, c]) / 3)) for c in columns]
+    columns = [adjusted.centre_columns(i) for i, n in enumerate(_counts(solution).values()) if n]
+    sds = [float(np.sqrt(np.trace(adjusted.centre_covariance[c, c]) / 3)) for c in columns]
     return Accuracy(
         sigma0_px=adjusted.sigma0,
         rms_px=float(np.sqrt((residuals**2).mean())),
@@ -219,6 +216,6 @@ def _scale_sd(solution: Solution) -> float:
     used = [i for i, n in enumerate(_counts(solution).values()) if n]
     centres = solution.adjusted.state.target_shifts[used]
     arms = centres - centres.mean(axis=0)
-    columns = np.concatenate([np.r_[solution.adjusted.target_columns(i)] for i in used])
+    columns = np.concatenate([np.r_[solution.adjusted.centre_columns(i)] for i in used])
     row = (arms / (arms**2).sum()).ravel()
-    return float(np.sqrt(row @ solution.adjusted.covariance[np.ix_(columns, columns)] @ row))
+    return float(np.sqrt(row @ solution.adjusted.centre_covariance[np.ix_(columns, columns)] @ row))

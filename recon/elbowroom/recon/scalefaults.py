@@ -27,8 +27,7 @@ def scale_findings(solution: Solution, prints: Mapping[int, Print]) -> list[Find
         mine = [t for t, b in enumerate(solution.network.batch) if b == i]
         given = np.median([solution.network.sides_mm[t] / prints[index.targets[t]].side_mm for t in mine])
         share = float(given * solution.adjusted.state.factors[i]) - 1
-        column = len(solution.adjusted.covariance) - len(index.batches) + i
-        sd = float(np.sqrt(max(solution.adjusted.covariance[column, column], 0.0)))
+        sd = float(np.sqrt(solution.adjusted.factor_covariance[i, i]))
         if abs(share) >= LEAST_SHARE and abs(share) > SURE_SIGMAS * sd:
             out.append(_printer(batch, 100 * share, 100 * sd))
     return out

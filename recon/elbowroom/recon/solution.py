@@ -10,9 +10,9 @@ import numpy as np
 from elbowroom.recon.adjust import Adjusted, adjust, robust_state
 from elbowroom.recon.distances import distance_findings, trusted_distances, weighing_sds
 from elbowroom.recon.edges import Corners, fit_corners
-from elbowroom.recon.equations import Network, State
+from elbowroom.recon.equations import Network, State, wide_prior
 from elbowroom.recon.network import Start
-from elbowroom.recon.prints import KnownDistance, Print, known_distances, side_sd
+from elbowroom.recon.prints import SIDE_SD_UNMEASURED, KnownDistance, Print, known_distances, side_sd
 from elbowroom.recon.readings import Reading
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding, InputError
@@ -42,10 +42,6 @@ class Solution:
     def centre(self, target: int) -> Floats:
         """Return a target's centre (3,) mm in the network's frame."""
         return np.asarray(self.adjusted.state.target_shifts[self.index.targets.index(target)])
-
-    def held(self) -> set[int]:
-        """Return the targets of which at least one sighting was used."""
-        return {self.index.targets[i] for i in self.network.target[self.adjusted.used]}
 
 
 def solve_network(
@@ -83,6 +79,20 @@ def solve_network(
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(distance_findings(distances, centres))
     return solution
+
+
+def rough_lenses(
+    readings: Sequence[Reading], start: Start, lenses: Mapping[str, Lens], prints: Mapping[int, Print]
+) -> dict[str, Lens]:
+    """Return the lenses by which the readings fit together, from the robust start alone."""
+    index = _index(readings, start, prints)
+    state = _first_state(index, start, lenses, 1.0)
+    sides = np.array([prints[t].side_mm for t in index.targets])
+    corners = [[s.corners for s in r.sightings] for r in readings]
+    sds = np.full(len(index.batches), SIDE_SD_UNMEASURED)
+    network = _network(readings, corners, index, prints, sides, [], sds, state)
+    rows = robust_state(state, network).lenses
+    return {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, rows, strict=True)}
 
 
 def _index(readings: Sequence[Reading], start: Start, prints: Mapping[int, Print]) -> Index:
@@ -161,4 +171,6 @@ def _network(
         distance_sds_mm=weighing_sds(distances),
         factor_sds=sds,
         lens_start=state.lenses,
+        lens_information=wide_prior(state.lenses),
+        lens_held=np.zeros(state.lenses.shape, dtype=bool),
     )
