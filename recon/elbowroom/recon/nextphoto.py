@@ -9,7 +9,6 @@ import numpy as np
 from elbowroom.recon.coaching import WAYS, seen_axes
 from elbowroom.recon.cones import View
 from elbowroom.recon.looseness import DIRECTIONS, Proof, looseness
-from elbowroom.recon.solids import axes_along
 from elbowroom.recon.stations import Station, stations_of
 from elbowroom.shared.arrays import Bools, Floats, Points3
 from elbowroom.shared.errors import Finding
@@ -30,6 +29,9 @@ WORTH = 0.1
 
 BETTER = 1.25
 """A new photo must cut this many times as much as one already taken before it is asked for."""
+
+ROUND = 32
+"""Sides of the polygon that stands for a predicted outline: corners stand out by half a per cent."""
 
 THERE_DEG = 8.0
 """Nearer to a photo than this, a place is told as that photo's own."""
@@ -53,16 +55,17 @@ def next_findings(
         return ()
     doubt = views[0].widen_px / views[0].station.lens.focal_px
     spare, eyes = _spare(scene, views, guess), candidates(scene, views, guess)
-    known = np.array([1 - kept_by(s.centre_world, guess, samples, doubt).mean() for s in spare])
-    fresh = np.array([1 - kept_by(eye, guess, samples, doubt).mean() for eye in eyes])
+    places = np.vstack([*(s.centre_world for s in spare), eyes])
+    kept = kept_by(places, guess, samples, doubt)
+    known, fresh = np.split(1 - kept.mean(axis=1), [len(spare)])
     found = []
     if len(known) and known.max() >= WORTH:
         found.append(_outline_it(spare[int(known.argmax())], float(known.max()), where))
     if len(fresh) and fresh.max() >= WORTH and fresh.max() > BETTER * known.max(initial=0.0):
-        eye = eyes[int(fresh.argmax())]
-        kept = samples[kept_by(eye, guess, samples, doubt)]
-        loose = looseness(vertices_world, proofs), looseness(kept, proofs)
-        found.append(_take_it(_way(scene, eye, guess.mean(axis=0)), eye, float(fresh.max()), loose, where))
+        best = int(fresh.argmax())
+        loose = looseness(vertices_world, proofs), looseness(samples[kept[len(spare) + best]], proofs)
+        way = _way(scene, eyes[best], guess.mean(axis=0))
+        found.append(_take_it(way, eyes[best], float(fresh[best]), loose, where))
     return tuple(found)
 
 
@@ -132,21 +135,23 @@ def _samples(views: Sequence[View], vertices: Points3) -> Points3:
     return points[:SAMPLES]
 
 
-def kept_by(eye_world: Floats, guess_world: Points3, samples_world: Points3, doubt_rad: float) -> Bools:
-    """Return which samples (n, 3) mm an outline of the guessed thing, a hull of (m, 3) mm, drawn from a place would
-    leave."""
-    import shapely
-
-    axes = axes_along(guess_world.mean(axis=0) - eye_world)
-    guess, inside = (guess_world - eye_world) @ axes, (samples_world - eye_world) @ axes
-    if (guess[:, 2] <= 0).any():
-        return np.ones(len(samples_world), dtype=bool)
-    hull = shapely.MultiPoint(guess[:, :2] / guess[:, 2:]).convex_hull.buffer(doubt_rad)
-    shapely.prepare(hull)
-    behind = inside[:, 2] <= 0
-    return np.asarray(
-        shapely.contains_xy(hull, inside[:, :2] / np.where(behind, 1.0, inside[:, 2])[:, None]) & ~behind
-    )
+def kept_by(eyes_world: Points3, guess_world: Points3, samples_world: Points3, doubt_rad: float) -> Bools:
+    """Return which samples (n, 3) mm an outline of the guessed thing, a hull of (m, 3) mm, drawn from each of (k, 3)
+    places would leave, (k, n); the outline is taken as the polygon of `ROUND` sides round it."""
+    along = guess_world.mean(axis=0) - eyes_world
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    right = np.cross(np.eye(3)[np.abs(along).argmin(axis=1)], along)
+    right /= np.linalg.norm(right, axis=1, keepdims=True)
+    axes = np.stack([right, np.cross(along, right), along], axis=2)
+    angles = 2 * np.pi * np.arange(ROUND) / ROUND
+    sides = np.stack([np.cos(angles), np.sin(angles)])
+    seen = []
+    for points in (guess_world, samples_world):
+        places = (points - eyes_world[:, None]) @ axes  # (k, n, 3)
+        depth = np.where(places[:, :, 2] > 0, places[:, :, 2], np.nan)
+        seen.append(places[:, :, :2] @ sides / depth[:, :, None])
+    reach = seen[0].max(axis=1, keepdims=True) + doubt_rad  # not a number where the guess reaches behind: keeps all
+    return np.asarray(~(seen[1] > reach).any(axis=2))
 
 
 def _outline_it(station: Station, cut: float, where: str) -> Finding:
