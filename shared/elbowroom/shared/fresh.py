@@ -61,7 +61,7 @@ def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[
 def _unmeasured(scene: Scene) -> Scene:
     photos = tuple(p.model_copy(update={"camera_from_world": None, "rms_px": None}) for p in scene.photos)
     empty: dict[str, object] = dict.fromkeys(
-        ("measured", "measured_faces", "obstacles", "plates", "checks"), ()
+        ("measured", "measured_faces", "measured_features", "obstacles", "plates", "checks"), ()
     )
     void = Finding(
         code="measure-again",
