@@ -65,7 +65,9 @@ class Datum(Entity):
         """The datum is set before any tag is measured: there are no features yet, and no help under its picks."""
         for point in (*self.plane, *self.direction, self.origin):
             if point.feature is not None or any(p.snap is not None for p in point.picks):
-                raise ValueError("a datum takes targets, plain picks or typed coordinates, no feature and no snap")
+                raise ValueError(
+                    "a datum takes targets, plain picks or typed coordinates, no feature and no snap"
+                )
         return self
 
 
@@ -121,11 +123,14 @@ class VolumeTag(Tag):
 
 
 class EdgeLines(Entity):
-    """The two silhouette edges of a straight tube in one photo, two points on each."""
+    """The two silhouette edges of a straight tube in one photo, two points on each; `snap: edge` moves them onto it."""
 
     photo: Name
     one_px: tuple[Vec2, Vec2]
     other_px: tuple[Vec2, Vec2]
+    snap: Literal["edge"] | None = None
+    reach_px: Positive | None = None
+    sd_px: Positive | None = None
 
 
 class TubeTag(Tag):
