@@ -34,10 +34,10 @@ def _angle() -> trimesh.Trimesh:
 THINGS: dict[str, trimesh.Trimesh] = {
     "block": _placed(trimesh.creation.box(extents=(80, 50, 40))),
     "square block": _placed(trimesh.creation.box(extents=(80, 50, 40)), (0, 0, 0)),
-    "ball": _placed(trimesh.creation.icosphere(subdivisions=3, radius=45)),
+    "ball": _placed(trimesh.creation.icosphere(subdivisions=2, radius=45)),
     "bar": _placed(trimesh.creation.cylinder(radius=12, height=180, sections=40)),
     "ring": _placed(
-        trimesh.creation.torus(major_radius=45, minor_radius=14, major_sections=40, minor_sections=20)
+        trimesh.creation.torus(major_radius=45, minor_radius=14, major_sections=28, minor_sections=12)
     ),
     "angle": _placed(_angle()),
 }
@@ -49,8 +49,18 @@ THIN: dict[str, trimesh.Trimesh] = {
 }
 
 
+_DRAWN: dict[tuple[bytes, bytes], shapely.Polygon] = {}
+
+
 def silhouette(station: Station, mesh: trimesh.Trimesh) -> shapely.Polygon:
-    """Return the outer rim, px, of a mesh in a photo: its projected triangles in one."""
+    """Return the outer rim, px, of a mesh in a photo: its projected triangles in one. Drawn once for all hands."""
+    key = (np.asarray(mesh.vertices).tobytes(), station.camera_from_world.matrix().tobytes())
+    if key not in _DRAWN:
+        _DRAWN[key] = _silhouette(station, mesh)
+    return _DRAWN[key]
+
+
+def _silhouette(station: Station, mesh: trimesh.Trimesh) -> shapely.Polygon:
     triangles = shapely.polygons(station.project(mesh.vertices)[mesh.faces])
     shape = (
         shapely.union_all(triangles[shapely.area(triangles) > 1e-9], grid_size=1e-4)
