@@ -14,6 +14,7 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from importlib import import_module
 from importlib.util import find_spec
 from itertools import product
 from pathlib import Path
@@ -22,8 +23,8 @@ from typing import Any
 import cv2
 import numpy as np
 from backgrounds import GROUNDS, light
-from corners import LENS, SIDE_MM, STATION, Floats, place
-from synthetic import Layout, Look, corners_world, draw
+from corners import LENS, SIDE_MM, STATION, place
+from synthetic import Floats, Layout, Look, corners_world, draw
 
 from elbowroom.recon.detect import detect, read_grey
 from elbowroom.shared.arrays import Image
@@ -43,7 +44,7 @@ LOOKS = {
 }
 
 
-def main(photos: int = 30, empty: int = 200) -> int:
+def main(photos: int = 18, empty: int = 200) -> int:
     """Print the rates; return 1 when a figure is not reached."""
     second = _second_reader()
     shown, ours, theirs = Counter[str](), Counter[str](), Counter[str]()
@@ -79,7 +80,7 @@ def _right(corners: Floats, true: Floats | None, off_px: float = WRONG_PX) -> bo
 def photo(number: int) -> tuple[Image, dict[int, Floats], dict[int, list[str]]]:
     """Return a drawn photo, true corners (4, 2) px by id, and the classes each target belongs to."""
     rng = np.random.default_rng([99, number])
-    kind, name = list(GROUNDS)[number % len(GROUNDS)], list(LOOKS)[(number // len(GROUNDS)) % len(LOOKS)]
+    kind, name = list(GROUNDS)[number % len(GROUNDS)], list(LOOKS)[number % len(LOOKS)]
     shape = (LENS.height_px, LENS.width_px)
     layout, sizes = spread(rng)
     glare = 1.5 if name == "overexposed" else 1.0
@@ -171,7 +172,7 @@ def _second_reader() -> Any:
     """Return a function giving corners by id of targets as pupil-apriltags reads them; of none when it isn't there."""
     if find_spec("pupil_apriltags") is None:
         return lambda image: {}
-    from pupil_apriltags import Detector
+    Detector = import_module("pupil_apriltags").Detector
 
     detector = Detector(families="tag36h11", nthreads=1, quad_decimate=1.0)
 

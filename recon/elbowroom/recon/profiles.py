@@ -11,6 +11,7 @@ import numpy as np
 
 from elbowroom.recon.edges import Corners, Edges, fit_corners, homographies
 from elbowroom.recon.pattern import MODULES, EdgeSamples, Family, edge_samples
+from elbowroom.recon.templates import Drawing, place_by_drawing
 from elbowroom.shared.arrays import Bools, Floats, Image, Ints
 
 PROFILE_TAPS = 13
@@ -44,6 +45,14 @@ over the target; a shadow that halves the light stays below it (0.3 after a phot
 
 LEAST_SAMPLES = 40
 """Boundary samples of one target below which its homography is not fitted: a fifth of what a whole target has."""
+
+
+SMALL_MODULE_PX = 6.0
+"""Targets whose shortest modules are under this are placed by their drawn pattern: above, neighbours 2 to 3 blurs away
+no longer matter."""
+
+DRAWING_ROUNDS, BLURS_ENOUGH, DRAWING_REACH_MODULES = 2, 3, 0.7
+"""Rounds of drawing and fitting; how many blurs found tell the photo's; half length of the profiles that are fitted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +107,61 @@ def find_edges(
                 going += [i] if moved > SETTLED_PX or not turn else []
         if not going:
             break
+    _refine_small(image, targets, samples, out, family)
     return out
+
+
+def _refine_small(
+    image: Image,
+    targets: Sequence[int],
+    samples: Sequence[EdgeSamples],
+    found: list[tuple[Edges, Corners] | None],
+    family: Family | None,
+) -> None:
+    """Place the boundaries of small targets anew, in place: the profiles of their modules run into one another."""
+    blurs: list[float] = []
+    for i, pair in enumerate(found):
+        if pair is None or _module_px(pair[1].corners_px) > SMALL_MODULE_PX:
+            continue
+        for turn in range(DRAWING_ROUNDS):
+            drawing = Drawing(targets[i], pair[1].corners_px, pair[1].shift_px if turn else 0.0, family)
+            again = _drawn(image, drawing, samples[i], pair[1].corners_px, _usual(blurs))
+            if again is None:
+                break
+            edges, blur = again
+            (fit,) = fit_corners([edges], pair[1].corners_px[None], rounds=3)
+            if fit is None or np.abs(fit.corners_px - pair[1].corners_px).max() > LOST_PX:
+                break
+            pair = edges, fit
+            blurs.append(blur)
+        found[i] = pair
+
+
+def _usual(blurs: Sequence[float]) -> float | None:
+    """Return the photo's blur once some of its targets have told it."""
+    return float(np.median(blurs)) if len(blurs) >= BLURS_ENOUGH else None
+
+
+def _module_px(corners_px: Floats) -> float:
+    return float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).min()) / MODULES
+
+
+def _drawn(
+    image: Image, drawing: Drawing, samples: EdgeSamples, corners_px: Floats, blur_px: float | None
+) -> tuple[Edges, float] | None:
+    """Return a target's boundary points placed by its drawn pattern, and the blur that was found to fit."""
+    laid = _laid([samples], corners_px[None], DRAWING_REACH_MODULES)
+    offsets = np.linspace(-1, 1, PROFILE_TAPS) * laid.reach_px[:, None]
+    grid = laid.centre_px[:, None, :] + offsets[:, :, None] * laid.across_px[:, None, :]
+    limit = np.array([image.shape[1] - 2, image.shape[0] - 2])
+    inside = ((grid[:, [0, -1]] > 1) & (grid[:, [0, -1]] < limit)).all(axis=(1, 2))
+    if inside.sum() < LEAST_SAMPLES:
+        return None
+    edges = Edges(laid.centre_px[inside], laid.across_px[inside], laid.points_target[inside])
+    out = place_by_drawing(
+        drawing, _sample(image, grid[inside]), grid[inside], offsets[inside], edges, blur_px
+    )
+    return None if out is None or len(out[0].points_px) < LEAST_SAMPLES else out
 
 
 def _fitted(seen: Sequence[tuple[int, Edges]], corners: Floats) -> list[tuple[int, Edges, Corners, float]]:
@@ -111,7 +174,9 @@ def _fitted(seen: Sequence[tuple[int, Edges]], corners: Floats) -> list[tuple[in
     ]
 
 
-def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
+def _laid(
+    samples: Sequence[EdgeSamples], corners_px: Floats, reach_modules: float = REACH_MODULES
+) -> _Boundaries:
     """Return targets' boundary samples where corners (t, 4, 2) px put them."""
     owner = np.repeat(np.arange(len(samples)), [len(s.points) for s in samples])
     points = np.concatenate([s.points for s in samples])
@@ -123,7 +188,7 @@ def _laid(samples: Sequence[EdgeSamples], corners_px: Floats) -> _Boundaries:
     across /= np.linalg.norm(across, axis=1, keepdims=True)
     step = (across * d_across).sum(axis=1)
     across *= np.sign(step)[:, None]
-    reach = np.minimum(REACH_PX, REACH_MODULES * np.abs(step) / MODULES)
+    reach = np.minimum(REACH_PX, reach_modules * np.abs(step) / MODULES)
     return _Boundaries(owner, centre, across, reach, points)
 
 

@@ -77,7 +77,7 @@ def _quad(outline: Ints, hull: Ints, area: float, *, closed: bool) -> Floats | N
         return None
     rough = _four_sides(rough)
     sides = np.hypot(*(rough[AFTER] - rough).T)
-    if not SHORTEST_PX <= sides.min() or sides.max() > STEEPEST * sides.min():
+    if not sides.min() >= SHORTEST_PX or sides.max() > STEEPEST * sides.min():
         return None
     quad = _along_sides(outline[:: len(outline) // 160 + 1, 0].astype(np.float64), rough)
     turns = _turns(quad)
