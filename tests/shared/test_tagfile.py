@@ -77,7 +77,7 @@ def test_the_documented_example_reads() -> None:
     page = (Path(__file__).resolve().parents[2] / "docs" / "tag_files.md").read_text(encoding="utf-8")
     example = page.split("```yaml\n")[1].split("```")[0]
     tags = parse_tags(example.encode(), where="docs/tag_files.md")
-    assert {t.kind for t in tags.tags} == {"volume", "tube", "bolt", "mesh"}
+    assert {t.kind for t in tags.tags} == {"volume", "tube", "bolt", "mesh", "scan"}
 
 
 @pytest.mark.parametrize("thread", ["M12", "1/2", '5/8"', "1-1/8"])
