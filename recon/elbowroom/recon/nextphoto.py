@@ -150,7 +150,9 @@ def kept_by(eyes_world: Points3, guess_world: Points3, samples_world: Points3, d
         places = (points - eyes_world[:, None]) @ axes  # (k, n, 3)
         depth = np.where(places[:, :, 2] > 0, places[:, :, 2], np.nan)
         seen.append(places[:, :, :2] @ sides / depth[:, :, None])
-    reach = seen[0].max(axis=1, keepdims=True) + doubt_rad  # not a number where the guess reaches behind: keeps all
+    reach = (
+        seen[0].max(axis=1, keepdims=True) + doubt_rad
+    )  # not a number where the guess reaches behind: keeps all
     return np.asarray(~(seen[1] > reach).any(axis=2))
 
 

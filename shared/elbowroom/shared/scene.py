@@ -24,7 +24,18 @@ from elbowroom.shared.entity import (
     vec3,
 )
 from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.measured import Accuracy, Lens, Loose, MeasuredFace, MeasuredTarget, Obstacle, Photo
+from elbowroom.shared.measured import (
+    LENS_PARAMETERS,
+    Accuracy,
+    KnownLens,
+    Lens,
+    Loose,
+    MeasuredFace,
+    MeasuredPrint,
+    MeasuredTarget,
+    Obstacle,
+    Photo,
+)
 from elbowroom.shared.plate import (
     BendLine,
     Check,
@@ -65,6 +76,7 @@ from elbowroom.shared.tags import (
 )
 
 __all__ = [
+    "LENS_PARAMETERS",
     "Accuracy",
     "BendLine",
     "BoltTag",
@@ -83,10 +95,12 @@ __all__ = [
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "KnownLens",
     "Lens",
     "Loop",
     "Loose",
     "MeasuredFace",
+    "MeasuredPrint",
     "MeasuredTarget",
     "MeshTag",
     "Motion",
@@ -141,7 +155,9 @@ class Scene(Entity):
     distances: tuple[TypedDistance, ...] = ()
     photos: tuple[Photo, ...] = ()
     lenses: tuple[Lens, ...] = ()
+    known_lenses: tuple[KnownLens, ...] = ()
     measured: tuple[MeasuredTarget, ...] = ()
+    measured_prints: tuple[MeasuredPrint, ...] = ()
     accuracy: Accuracy | None = None
     network: Digest | None = None
     datum: Datum | None = None
@@ -161,6 +177,11 @@ class Scene(Entity):
     def lens(self, name: str) -> Lens:
         """Return the lens of that name; raises InputError naming those there are."""
         return _named(self.lenses, name, "lens")
+
+    def lens_of(self, photo: Photo) -> Lens:
+        """Return the lens a photo was taken through, focused as it was."""
+        lens = self.lens(photo.lens or "")
+        return lens.model_copy(update={"focal_px": lens.focal_px * (1 + photo.refocus)})
 
     def face(self, name: str) -> MeasuredFace:
         """Return the measured face of that name; raises InputError naming those there are."""
