@@ -33,7 +33,7 @@ from true_scene import read_truth, true_scene  # noqa: E402
 from elbowroom.recon.hull import hull_of  # noqa: E402
 from elbowroom.recon.looseness import supports  # noqa: E402
 from elbowroom.recon.stations import Station  # noqa: E402
-from elbowroom.shared.frames import Rigid  # noqa: E402
+from elbowroom.shared.frames import Camera, Rigid  # noqa: E402
 from elbowroom.shared.scene import PhotoOutline, Pose, Scene, VolumeTag  # noqa: E402
 
 NOISE_PX = 1.0
@@ -81,7 +81,8 @@ def turned_away(hand: clicks.Hand, scene: Scene, mesh: trimesh.Trimesh) -> tuple
     while station.project(np.asarray(mesh.centroid)[None])[0, 0] > 0:
         angle += 0.005
         turn = trimesh.transformations.rotation_matrix(-angle, (0, 1, 0))[:3, :3]
-        station = Station("turned", Rigid(turn, np.zeros(3)) @ first.camera_from_world, first.lens)
+        turned: Rigid[Camera, Camera] = Rigid(turn, np.zeros(3))
+        station = Station("turned", turned @ first.camera_from_world, first.lens)
     photo = scene.photo(first.photo).model_copy(
         update={"name": "turned", "camera_from_world": Pose.of(station.camera_from_world)}
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -153,16 +153,12 @@ def take_tags(job: Job, path: Path) -> Scene:
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
-        scene, more = _with_tags(scene, ChainMap(made, _small_media(job, scene)), quiet)
+        stored = cast(
+            "dict[str, bytes]", job.file.media()
+        )  # read when asked for; ChainMap writes to `made` alone
+        scene, more = _with_tags(scene, ChainMap(made, stored), quiet)
         made |= more
     return job.save(without_stale(before, scene), made, f"tags from {path.name}")
-
-
-def _small_media(job: Job, scene: Scene) -> dict[str, bytes]:
-    """Return the media that tags need (mesh files, the network); photos are left where they are."""
-    media = job.file.media()
-    wanted = {t.media for t in scene.tags if isinstance(t, MeshTag | ScanTag)} | {scene.network}
-    return {d: media[d] for d in media if d in wanted}
 
 
 def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
@@ -224,7 +220,7 @@ def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = N
 
     scene, made = measure(job.file.scene(), job.file.media(), progress=tell, cancelled=cancelled)
     job.save(scene, made, "measured")
-    if scene.tags or scene.faces:
+    if scene.tags or scene.faces or scene.features:
         scene, more = _with_tags(scene, job.file.media(), tell)
         job.save(scene, more, "obstacles measured")
     return scene
@@ -292,7 +288,7 @@ def _fitted(intent: PlateIntent, scene: Scene, media: Media, doubt: NetworkDoubt
     from elbowroom.recon import resolve_intent
 
     try:
-        return fit_plate(resolve_intent(intent, scene, doubt), scene, media, progress=tell)
+        return fit_plate(resolve_intent(intent, scene, doubt, media), scene, media, progress=tell)
     except InputError as e:
         where = e.where if intent.name in e.where else f"plate {intent.name}, {e.where}".rstrip(", ")
         raise e.placed(where) from e

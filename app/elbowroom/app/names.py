@@ -6,14 +6,15 @@ from collections.abc import Callable
 
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.hardware import bolt_sizes, clearance_hole_mm, material
-from elbowroom.shared.scene import BoltTag, FacePlane, Scene
+from elbowroom.shared.scene import BoltTag, EdgeTag, FacePlane, HoleTag, Scene
 
 
 def check_photos(scene: Scene) -> None:
-    """Raise InputError when a tag, face, intent or the datum names a photo that is not in the job."""
+    """Raise InputError when a tag, face, feature, intent or the datum names a photo that is not in the job."""
     names = {p.name for p in scene.photos}
-    for entity in (*scene.tags, *scene.faces, *scene.intents, *([scene.datum] if scene.datum else [])):
-        for photo in sorted(_photos_named(entity.model_dump())):
+    datum = [scene.datum] if scene.datum else []
+    for entity in (*scene.tags, *scene.faces, *scene.features, *scene.intents, *datum):
+        for photo in sorted(_named_under("photo", entity.model_dump())):
             if names and photo not in names:
                 raise InputError(
                     "names a photo that isn't in the job",
@@ -25,8 +26,18 @@ def check_photos(scene: Scene) -> None:
 
 
 def check_named(scene: Scene) -> None:
-    """Raise InputError when a tag or intent names a thread, face, bolt or bar that isn't there."""
+    """Raise InputError when a tag, feature or intent names a thread, face, feature, bolt or bar that isn't there."""
     faces, things = {f.name for f in scene.faces}, {t.name for t in scene.tags}
+    features = {f.name for f in scene.features}
+    for entity in (*scene.tags, *scene.faces, *scene.features, *scene.intents):
+        where = f"{getattr(entity, 'kind', 'plate')} {entity.name}"
+        for name in sorted(_named_under("feature", entity.model_dump())):
+            check_known(name, features, where, "feature")
+    for feature in scene.features:
+        if isinstance(feature, HoleTag | EdgeTag):
+            check_known(feature.face, faces, f"{feature.kind} {feature.name}", "face")
+        if isinstance(feature, EdgeTag):
+            check_known(feature.across, features, f"edge {feature.name}", "edge")
     for tag in scene.tags:
         if isinstance(tag, BoltTag):
             _look_up(f"bolt {tag.name}", bolt_sizes, tag.thread)
@@ -66,10 +77,11 @@ def _look_up(where: str, look_up: Callable[[str], object], name: str) -> None:
         raise e.placed(where) from e
 
 
-def _photos_named(value: object) -> set[str]:
+def _named_under(key: str, value: object) -> set[str]:
+    """Return all strings that stand under a key anywhere in a dumped entity."""
     if isinstance(value, dict):
-        own = {value["photo"]} if isinstance(value.get("photo"), str) else set()
-        return own.union(*(_photos_named(v) for v in value.values()))
+        own = {value[key]} if isinstance(value.get(key), str) else set()
+        return own.union(*(_named_under(key, v) for v in value.values()))
     if isinstance(value, list | tuple):
-        return set().union(*(_photos_named(v) for v in value))
+        return set().union(*(_named_under(key, v) for v in value))
     return set()

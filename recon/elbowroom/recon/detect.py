@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from elbowroom.recon.codes import read_codes
 from elbowroom.recon.edges import Corners, Edges
-from elbowroom.recon.pattern import Family, predefined_family
+from elbowroom.recon.pattern import Family
 from elbowroom.recon.profiles import find_edges
-from elbowroom.shared.arrays import Image, Points2
+from elbowroom.recon.quads import QUICK, THOROUGH, find_quads
+from elbowroom.shared.arrays import Floats, Image, Points2
 from elbowroom.shared.errors import InputError
 
 FIND_WIDTH_PX = 2000
-"""Longest side of the reduced copy on which targets are found: a 36 px target of a 12 MP photo keeps 2 px a module."""
+"""Longest side of the reduced copy on which targets are looked for; their codes are read on the original pixels."""
 
-FEW_TARGETS = 4
-"""With fewer targets than this a photo hangs on them: worth a second, slower look."""
-
-QUICK = {
-    "adaptiveThreshWinSizeMin": 11,
-    "adaptiveThreshWinSizeMax": 11,
-    "adaptiveThreshConstant": 10,
-    "minMarkerPerimeterRate": 0.03,
-}
-"""One threshold for lit, sharp targets 30 px wide or more in a 12 MP photo: 10 grey levels below the surroundings."""
-
-THOROUGH = {
-    "adaptiveThreshWinSizeMin": 9,
-    "adaptiveThreshWinSizeMax": 29,
-    "adaptiveThreshWinSizeStep": 20,
-    "minMarkerPerimeterRate": 0.02,
-}
-"""Two thresholds, for small, dim or blurred targets; four times as slow on a photo full of texture."""
+FEW_TARGETS, SMALL_PX = 4, 45.0
+"""A photo that shows fewer targets than this hangs on them, and one that shows a target smaller than this may show
+smaller ones: both are worth a second, slower look."""
 
 MIN_SIDE_PX = 16.0
 """Shortest side of a target that is used: below it boundaries are under 2 px apart and blur into one another."""
@@ -78,32 +65,38 @@ def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], 
 def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
     """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo.
 
-    On a large photo a quick look comes first; where it finds too few to join the photo, a thorough one follows.
+    A quick look on a reduced copy comes first, a thorough one where that pays, and one at full size where there are few.
     """
-    factor = max(1.0, max(image.shape[:2]) / FIND_WIDTH_PX)
+    factor = max(1, round(max(image.shape[:2]) / FIND_WIDTH_PX))
     small = image
     if factor > 1:
-        size = (round(image.shape[1] / factor), round(image.shape[0] / factor))
-        small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    scale = np.array([image.shape[1] / small.shape[1], image.shape[0] / small.shape[0]])
-    found = _look(small, family, QUICK) if factor > 1 else []
-    if len(found) < FEW_TARGETS:
-        found = _look(small, family, THOROUGH)
-    return [(t, (c + 0.5) * scale - 0.5) for t, c in found]
+        size = (image.shape[1] // factor, image.shape[0] // factor)
+        whole = image[: size[1] * factor, : size[0] * factor]
+        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    found = _read(image, find_quads(small, QUICK), factor, family)
+    if len(found) < FEW_TARGETS or min(_shortest_side(c) for _, c, _ in found) < SMALL_PX:
+        found = _apart(found + _read(image, find_quads(small, THOROUGH), factor, family))
+    if factor > 1 and len(found) < FEW_TARGETS:
+        found = _apart(found + _read(image, find_quads(image, QUICK), 1, family))
+    return [(t, c) for t, c, _ in found]
 
 
-def _look(image: Image, family: Family | None, settings: Mapping[str, float]) -> list[tuple[int, Points2]]:
-    parameters = cv2.aruco.DetectorParameters()
-    for name, value in settings.items():
-        setattr(parameters, name, value)
-    detector = cv2.aruco.ArucoDetector(family or predefined_family(), parameters)
-    corners, ids, _ = detector.detectMarkers(image)
-    if ids is None:
-        return []
-    return [
-        (int(t), np.asarray(c, dtype=np.float64).reshape(4, 2))
-        for t, c in zip(np.asarray(ids).ravel(), corners, strict=True)
-    ]
+def _read(
+    image: Image, quads_px: Floats, factor: int, family: Family | None
+) -> list[tuple[int, Points2, float]]:
+    """Return targets among patches found on a copy `factor` times smaller."""
+    return _apart(read_codes(image, (quads_px + 0.5) * factor - 0.5, family))
+
+
+def _apart(found: Sequence[tuple[int, Points2, float]]) -> list[tuple[int, Points2, float]]:
+    """Return targets without those that lie on one like it more, as outlines within one another do."""
+    kept: list[tuple[int, Points2, float]] = []
+    for target, corners, likeness in sorted(found, key=lambda f: -f[2]):
+        near = 0.5 * _shortest_side(corners)
+        middle = corners.mean(axis=0)
+        if all(np.linalg.norm(c.mean(axis=0) - middle) > near for _, c, _ in kept):
+            kept.append((target, corners, likeness))
+    return kept
 
 
 def measure_targets(

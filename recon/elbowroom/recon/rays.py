@@ -7,11 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from elbowroom.recon.leastsquares import inverse, standardised
-from elbowroom.recon.stations import NetworkDoubt, Station, check_inside, largest_angle_deg, station_of
+from elbowroom.recon.stations import (
+    NetworkDoubt,
+    Station,
+    beyond_network,
+    check_inside,
+    largest_angle_deg,
+    station_of,
+)
 from elbowroom.shared.arrays import Floats, Mat3, Points2, Points3
 from elbowroom.shared.errors import Finding, InputError, SolveError
 from elbowroom.shared.frames import Rigid, Target, World
-from elbowroom.shared.scene import MeasuredTarget, PickedPoint, Scene
+from elbowroom.shared.scene import MeasuredEdge, MeasuredHole, MeasuredTarget, PickedPoint, Scene
 
 LEAST_RAY_ANGLE_DEG = 2.0
 """Rays closer to parallel than this fix no depth: the point's sd along them is 28 times that across."""
@@ -68,11 +75,12 @@ def solve_point(
     Parameters
     ----------
     picked : PickedPoint
-        Picks in two or more photos, a target (the centre of its printed face) or typed world coordinates.
+        Picks in two or more photos, a target (the centre of its printed face), a measured point or hole, or typed
+        world coordinates.
     scene : Scene
         With stations, lenses and measured targets.
     pick_sd_px : float
-        Standard deviation of one pick, one axis.
+        Standard deviation of one pick, one axis, where the pick has none of its own.
     network : NetworkDoubt, optional
         Adds the stations' part of the doubt.
     where : str
@@ -82,13 +90,15 @@ def solve_point(
     ------
     InputError
         One photo only, the same photo twice, a photo without station, rays too near to parallel, a point behind
-        a camera, a target that was not measured.
+        a camera, a target or feature that was not measured, an edge where a point is asked for.
     """
     if picked.world_mm is not None:
         return PointSolution(np.array(picked.world_mm), np.zeros((3, 3)), np.zeros((3, 3)), np.zeros((0, 2)))
     if picked.target is not None:
         target = measured_target(scene, picked.target, where=where)
         return _target_point(target, 0.0)
+    if picked.feature is not None:
+        return _feature_point(scene, picked.feature, network, where)
     return _solve_picks(picked, scene, pick_sd_px, network, where)
 
 
@@ -134,6 +144,21 @@ def _target_point(target: MeasuredTarget, below_mm: float) -> PointSolution:
     return PointSolution(point, np.zeros((3, 3)), np.array(target.covariance_mm2), np.zeros((0, 2)))
 
 
+def _feature_point(scene: Scene, name: str, network: NetworkDoubt | None, where: str) -> PointSolution:
+    try:
+        feature = scene.feature(name)
+    except InputError as e:
+        raise e.placed(f"{where}, feature {name}") from e
+    if isinstance(feature, MeasuredEdge):
+        raise InputError(
+            "an edge is no point", where=where, value=name, todo="name a measured point or hole, or pick the point"
+        )  # fmt: skip
+    place = np.array(feature.centre_mm if isinstance(feature, MeasuredHole) else feature.point_mm)
+    whole = np.array(feature.covariance_mm2)
+    own = whole if network is None else beyond_network(whole, place, network)
+    return PointSolution(place, own, whole - own, np.zeros((0, 2)))
+
+
 def _solve_picks(
     picked: PickedPoint, scene: Scene, pick_sd_px: float, network: NetworkDoubt | None, where: str
 ) -> PointSolution:
@@ -141,13 +166,12 @@ def _solve_picks(
     directions = np.vstack([s.directions(px[None]) for s, px in zip(stations, picks_px, strict=True)])
     findings = _check_angle(directions, where)
     start = meet_rays(np.array([s.centre_world for s in stations]), directions)
-    point, residuals, jacobian = _adjust_point(start, stations, picks_px, where)
-    cofactor = inverse(jacobian.T @ jacobian)
-    scale, gross = _check_residuals(residuals, jacobian, cofactor, pick_sd_px, picked, where)
+    sds_px = np.array([pick_sd_px if p.sd_px is None else p.sd_px for p in picked.picks])
+    point, residuals, jacobian = _adjust_point(start, stations, picks_px, sds_px, where)
+    covariance = inverse(jacobian.T @ jacobian)
+    scale, gross = _check_residuals(residuals, sds_px, jacobian, covariance, picked, where)
     station_part = np.zeros((3, 3)) if network is None else np.asarray(network.point_covariance(point))
-    return PointSolution(
-        point, cofactor * pick_sd_px**2 * scale, station_part, residuals, (*findings, *gross)
-    )
+    return PointSolution(point, covariance * scale, station_part, residuals, (*findings, *gross))
 
 
 def _check_picks(picked: PickedPoint, scene: Scene, where: str) -> tuple[list[Station], Points2]:
@@ -198,15 +222,15 @@ def _check_angle(directions: Points3, where: str) -> tuple[Finding, ...]:
 
 
 def _adjust_point(
-    start: Floats, stations: list[Station], picks_px: Points2, where: str
+    start: Floats, stations: list[Station], picks_px: Points2, sds_px: Floats, where: str
 ) -> tuple[Floats, Points2, Floats]:
-    """Gauss-Newton on the reprojection; returns the point, residuals (n, 2) and Jacobian (2n, 3)."""
-    point = start
+    """Gauss-Newton on the reprojection; returns the point, residuals (n, 2) px and Jacobian (2n, 3) in sds per mm."""
+    point, each = start, np.repeat(sds_px, 2)
     for _ in range(STEPS):
         _check_in_front(point, stations, where)
         residuals = picks_px - np.vstack([s.project(point) for s in stations])
-        jacobian = np.vstack([s.jacobian(point) for s in stations])
-        step = np.linalg.lstsq(jacobian, residuals.ravel(), rcond=None)[0]
+        jacobian = np.vstack([s.jacobian(point) for s in stations]) / each[:, None]
+        step = np.linalg.lstsq(jacobian, residuals.ravel() / each, rcond=None)[0]
         point = point + step
         if np.linalg.norm(step) < 1e-7:
             return point, residuals, jacobian
@@ -224,15 +248,15 @@ def _check_in_front(point: Floats, stations: list[Station], where: str) -> None:
 
 
 def _check_residuals(
-    residuals: Points2, jacobian: Floats, cofactor: Mat3, pick_sd_px: float, picked: PickedPoint, where: str
+    residuals: Points2, sds_px: Floats, jacobian: Floats, covariance: Mat3, picked: PickedPoint, where: str
 ) -> tuple[float, tuple[Finding, ...]]:
     """Return the factor on the variance (1 unless a pick is gross) and the finding on the worst pick."""
-    flat = residuals.ravel()
-    tests = standardised(flat, jacobian, cofactor, pick_sd_px)
+    flat = residuals.ravel() / np.repeat(sds_px, 2)
+    tests = standardised(flat, jacobian, covariance, 1.0)
     worst = int(tests.argmax())
     if tests[worst] <= RESIDUAL_SIGMAS:
         return 1.0, ()
-    scale = max(1.0, float(flat @ flat) / (len(flat) - 3) / pick_sd_px**2)
+    scale = max(1.0, float(flat @ flat) / (len(flat) - 3))
     pick = picked.picks[worst // 2]
     off = float(np.linalg.norm(residuals[worst // 2]))
     message = (

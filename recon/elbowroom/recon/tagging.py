@@ -10,12 +10,14 @@ import numpy as np
 from elbowroom.recon.bolts import measure_bolt
 from elbowroom.recon.boxes import measure_box
 from elbowroom.recon.faces import measure_face
+from elbowroom.recon.features import measure_features
 from elbowroom.recon.hull import hull_of
 from elbowroom.recon.looseness import told
 from elbowroom.recon.meshfiles import read_mesh_file
 from elbowroom.recon.motions import MeasuredMotion, measure_motion
 from elbowroom.recon.rays import solve_surface_point
 from elbowroom.recon.scan import measure_scan
+from elbowroom.recon.snapping import snapped
 from elbowroom.recon.solids import MeshArrays
 from elbowroom.recon.stations import NetworkDoubt
 from elbowroom.recon.tubes import measure_tube
@@ -34,6 +36,7 @@ from elbowroom.shared.scene import (
     PickedPoint,
     PlateIntent,
     PointsPlane,
+    PointTag,
     ScanTag,
     Scene,
     TubeTag,
@@ -54,14 +57,17 @@ FINDING_PREFIX = "tag-"
 def measure_tags(
     scene: Scene, media: Media, *, network: NetworkDoubt | None = None, progress: Progress | None = None
 ) -> tuple[Scene, Made]:
-    """Return the scene with its faces and obstacles measured from its tags, and the meshes' bytes by digest.
+    """Return the scene with its faces, features and obstacles measured from its tags, and the meshes' bytes by digest.
+
+    Picks that ask to be snapped are, first; the tags keep them as they were made. Then points, faces, other features and
+    obstacles are measured in this order, each usable by what comes after it.
 
     Parameters
     ----------
     scene : Scene
         With stations and lenses measured; nothing of it is changed.
     media : Media
-        Holds the files that mesh tags name.
+        Holds the files that mesh tags name, and the photos if picks are to be snapped.
     network : NetworkDoubt, optional
         Adds the stations' part to every covariance.
     progress : callable, optional
@@ -74,22 +80,49 @@ def measure_tags(
     """
     _check_names(scene)
     made: Made = {}
-    names = [*(f.name for f in scene.faces), *(t.name for t in scene.tags)]
+    count, done = len(scene.faces) + len(scene.features) + len(scene.tags), iter(range(10**9))
 
-    def tell(done: int) -> None:
+    def tell(name: str) -> None:
         if progress is not None:
-            progress(done, len(names), names[done])
+            progress(next(done), count, name)
 
-    scene, findings = _measure_faces(scene, network, tell)
+    work, findings = _snapped(scene, media)
+    work, found = _measure_surroundings(work, network, tell)
+    findings += found
     obstacles: list[Obstacle] = []
-    for i, tag in enumerate(scene.tags):
-        tell(len(scene.faces) + i)
-        so_far = scene.model_copy(update={"obstacles": tuple(obstacles)})
+    for tag in work.tags:
+        tell(tag.name)
+        so_far = work.model_copy(update={"obstacles": tuple(obstacles)})
         measured, found = measure_tag(tag, so_far, media, made, network=network)
         obstacles += measured
         findings += found
-    kept = tuple(f for f in scene.findings if not f.code.startswith(FINDING_PREFIX))
-    return scene.model_copy(update={"obstacles": tuple(obstacles), "findings": (*kept, *findings)}), made
+    results = {
+        "measured_faces": work.measured_faces,
+        "measured_features": work.measured_features,
+        "obstacles": tuple(obstacles),
+        "findings": (*(f for f in scene.findings if not f.code.startswith(FINDING_PREFIX)), *findings),
+    }
+    return scene.model_copy(update=results), made
+
+
+def _snapped(scene: Scene, media: Media) -> tuple[Scene, tuple[Finding, ...]]:
+    """Return the scene to measure in: its picks snapped, nothing measured of its tags yet."""
+    tags = Scene(faces=scene.faces, features=scene.features, tags=scene.tags)
+    tags, findings = snapped(tags, scene, media)
+    fresh = {"faces": tags.faces, "features": tags.features, "tags": tags.tags}
+    return scene.model_copy(update={**fresh, "measured_faces": (), "measured_features": ()}), findings
+
+
+def _measure_surroundings(
+    scene: Scene, network: NetworkDoubt | None, tell: Callable[[str], None]
+) -> tuple[Scene, tuple[Finding, ...]]:
+    """Return the scene with points, then faces, then the features that may lie on them."""
+    points = tuple(t for t in scene.features if isinstance(t, PointTag))
+    others = tuple(t for t in scene.features if not isinstance(t, PointTag))
+    scene, about_points = measure_features(points, scene, network=network, tell=tell)
+    scene, about_faces = _measure_faces(scene, network, tell)
+    scene, about_others = measure_features(others, scene, network=network, tell=tell)
+    return scene, (*about_points, *about_faces, *about_others)
 
 
 def measure_tag(
@@ -113,16 +146,21 @@ def measure_tag(
     return obstacles, (*findings, *(motion.findings if motion else ()))
 
 
-def resolve_intent(intent: PlateIntent, scene: Scene, network: NetworkDoubt | None = None) -> PlateIntent:
-    """Return the intent with every picked point or target turned into world coordinates.
+def resolve_intent(
+    intent: PlateIntent, scene: Scene, network: NetworkDoubt | None = None, media: Media | None = None
+) -> PlateIntent:
+    """Return the intent with every picked point, target or feature turned into world coordinates.
 
-    A target stands for the surface under its card.
+    A target stands for the surface under its card. `media` holds the photos, if picks are to be snapped.
 
     Raises
     ------
     InputError
-        When a point can't be solved; the message names plate and point.
+        When a point can't be solved, or snapped where it asks for that; the message names plate and point.
     """
+    intent, missed = snapped(intent, scene, {} if media is None else media, where=f"plate {intent.name}")
+    if missed:
+        raise InputError(missed[0].message, where=missed[0].subject, todo="pick again, or leave snap out")
 
     def world(picked: PickedPoint, what: str) -> PickedPoint:
         where = f"plate {intent.name}, {what}"
@@ -144,7 +182,7 @@ def _resolve_hole(hole: HoleIntent, world: Callable[[PickedPoint, str], PickedPo
 
 
 def _check_names(scene: Scene) -> None:
-    for what, items in (("face", scene.faces), ("obstacle", scene.tags)):
+    for what, items in (("face", scene.faces), ("feature", scene.features), ("obstacle", scene.tags)):
         names = [i.name for i in items]
         twice = next((n for n in names if names.count(n) > 1), None)
         if twice is not None:
@@ -152,12 +190,12 @@ def _check_names(scene: Scene) -> None:
 
 
 def _measure_faces(
-    scene: Scene, network: NetworkDoubt | None, tell: Callable[[int], None]
+    scene: Scene, network: NetworkDoubt | None, tell: Callable[[str], None]
 ) -> tuple[Scene, tuple[Finding, ...]]:
     faces: list[MeasuredFace] = []
     findings: tuple[Finding, ...] = ()
-    for i, tag in enumerate(scene.faces):
-        tell(i)
+    for tag in scene.faces:
+        tell(tag.name)
         face, found = measure_face(tag, scene, network=network)
         faces.append(face)
         findings += found

@@ -170,8 +170,9 @@ def _from_edges(tag: TubeTag, scene: Scene, network: NetworkDoubt | None, where:
     picks = EdgePicks.of(stations, pixels, _sides(stations, pixels, point, along, where))
     point, scale = _middle(picks, point, along)
     axes, typed = axes_along(along), None if tag.diameter_mm is None else tag.diameter_mm / 2
+    weights = _weights(tag)
     solved = adjust(
-        _residuals(picks, point, axes, scale, typed), _first(picks, point, along, typed), where=where
+        _residuals(picks, point, axes, scale, typed, weights), _first(picks, point, along, typed), where=where
     )
     off = _edge_finding(solved, tag, where)
     factor = solved.variance_factor(tag.pick_sd_px) if off else 1.0
@@ -275,12 +276,17 @@ def _line(unknowns: Floats, point: Floats, axes: Mat3, scale: float) -> tuple[Fl
     return point + axes[:, :2] @ unknowns[:2], along / np.linalg.norm(along)
 
 
+def _weights(tag: TubeTag) -> Floats:
+    """Return what each pick counts (n,): the tag's doubt over its own."""
+    return np.repeat([1.0 if e.sd_px is None else tag.pick_sd_px / e.sd_px for e in tag.edges], 4)
+
+
 def _residuals(
-    picks: EdgePicks, point: Floats, axes: Mat3, scale: float, typed: float | None
+    picks: EdgePicks, point: Floats, axes: Mat3, scale: float, typed: float | None, weights: Floats
 ) -> Callable[[Floats], Floats]:
     def residuals_px(unknowns: Floats) -> Floats:
         mm, per_px = picks.distances(*_line(unknowns, point, axes, scale))
-        return (mm - (unknowns[4] if typed is None else typed)) / per_px
+        return (mm - (unknowns[4] if typed is None else typed)) / per_px * weights
 
     return residuals_px
 
@@ -336,7 +342,7 @@ def _edge_finding(solved: Adjusted, tag: TubeTag, where: str) -> tuple[Finding, 
     if tests[worst] <= RESIDUAL_SIGMAS:
         return ()
     edge = tag.edges[worst // 4]
-    off = float(abs(solved.residuals[worst]))
+    off = float(abs(solved.residuals[worst]) / _weights(tag)[worst])
     message = f"{where}: an edge in {edge.photo} misses the tube of all edges by {off:.1f} px, {tests[worst]:.0f} times its doubt; draw it again, or the tube isn't straight and round"
     numbers = {"off_px": off, "sigmas": float(tests[worst])}
     return (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 from elbowroom.shared.errors import Finding
-from elbowroom.shared.scene import Plate, Scene
+from elbowroom.shared.scene import PickedPoint, Plate, PlateIntent, PointsPlane, Scene
 
 VOID_CODES = ("plate-void", "check-void")
 """Codes of findings that last until the plate is fitted, or checked, again."""
@@ -32,13 +32,15 @@ def without_stale(before: Scene, after: Scene) -> Scene:
     """Return an edited scene without the results that its edits have made void, and a finding that says which.
 
     Sizes, scale or datum changed: everything measured goes. Obstacles or faces changed: the checks go, plates stay to
-    be checked again. A plate's intent changed: that plate goes. History keeps all of it.
+    be checked again. A plate's intent changed, or a feature it names: that plate goes. History keeps all of it.
     """
     if before.accuracy is not None and not measurement_holds(before, after):
         return _unmeasured(after)
     changed = {
         i.name for i in (*before.intents, *after.intents) if (i in before.intents) != (i in after.intents)
     }
+    moved = {f.name for f in before.measured_features if f not in after.measured_features}
+    changed |= {i.name for i in after.intents if moved & {p.feature for p in _points_of(i)}}
     plates = tuple(p for p in after.plates if p.name not in changed)
     kept = {p.name for p in plates}
     if (before.obstacles, before.measured_faces) != (after.obstacles, after.measured_faces):
@@ -54,6 +56,11 @@ def without_stale(before: Scene, after: Scene) -> Scene:
     return after.model_copy(update={"plates": plates, "checks": checks, "findings": findings})
 
 
+def _points_of(intent: PlateIntent) -> list[PickedPoint]:
+    plane = intent.plane.points if isinstance(intent.plane, PointsPlane) else ()
+    return [*plane, *(h.point for h in intent.holes if h.point is not None)]
+
+
 def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[Finding, ...]:
     """Return findings without those that call these plates or their checks void: they are made anew."""
     return tuple(f for f in findings if f.code not in VOID_CODES or f.subject not in plates)
@@ -64,7 +71,16 @@ def _unmeasured(scene: Scene) -> Scene:
         p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0}) for p in scene.photos
     )
     empty: dict[str, object] = dict.fromkeys(
-        ("measured", "measured_prints", "measured_faces", "obstacles", "plates", "checks"), ()
+        (
+            "measured",
+            "measured_prints",
+            "measured_faces",
+            "measured_features",
+            "obstacles",
+            "plates",
+            "checks",
+        ),
+        (),
     )
     void = Finding(
         code="measure-again",

@@ -24,6 +24,18 @@ from elbowroom.shared.entity import (
     vec3,
 )
 from elbowroom.shared.errors import Finding, InputError
+from elbowroom.shared.features import (
+    EdgeTag,
+    FeatureTag,
+    HoleTag,
+    LinePicks,
+    MeasuredEdge,
+    MeasuredFeature,
+    MeasuredHole,
+    MeasuredPoint,
+    PointTag,
+    RimPicks,
+)
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
@@ -89,17 +101,25 @@ __all__ = [
     "DatumPlane",
     "Digest",
     "EdgeLines",
+    "EdgeTag",
     "Entity",
     "FacePlane",
     "FaceTag",
+    "FeatureTag",
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "HoleTag",
     "KnownLens",
     "Lens",
+    "LinePicks",
     "Loop",
     "Loose",
+    "MeasuredEdge",
     "MeasuredFace",
+    "MeasuredFeature",
+    "MeasuredHole",
+    "MeasuredPoint",
     "MeasuredPrint",
     "MeasuredTarget",
     "MeshTag",
@@ -116,10 +136,12 @@ __all__ = [
     "PlateIntent",
     "PlatePlane",
     "PointPick",
+    "PointTag",
     "PointsPlane",
     "Pose",
     "Positive",
     "PrintBatch",
+    "RimPicks",
     "ScaleCard",
     "ScanPair",
     "ScanTag",
@@ -162,8 +184,10 @@ class Scene(Entity):
     network: Digest | None = None
     datum: Datum | None = None
     faces: tuple[FaceTag, ...] = ()
+    features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     measured_faces: tuple[MeasuredFace, ...] = ()
+    measured_features: tuple[MeasuredFeature, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
     plates: tuple[Plate, ...] = ()
@@ -187,6 +211,10 @@ class Scene(Entity):
         """Return the measured face of that name; raises InputError naming those there are."""
         return _named(self.measured_faces, name, "measured face")
 
+    def feature(self, name: str) -> MeasuredFeature:
+        """Return the measured feature of that name; raises InputError naming those there are."""
+        return _named(self.measured_features, name, "measured feature")
+
     def plate(self, name: str) -> Plate:
         """Return the plate of that name; raises InputError naming those there are."""
         return _named(self.plates, name, "plate")
@@ -203,11 +231,12 @@ class TagFile(Entity):
     cards: tuple[ScaleCard, ...] = ()
     distances: tuple[TypedDistance, ...] = ()
     faces: tuple[FaceTag, ...] = ()
+    features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
 
 
-Named = TypeVar("Named", Photo, Lens, MeasuredFace, Plate)
+Named = TypeVar("Named", Photo, Lens, MeasuredFace, MeasuredFeature, Plate)
 
 
 def _named(items: tuple[Named, ...], name: str, what: str) -> Named:

@@ -160,7 +160,7 @@ def merge_tags(scene: Scene, tags: TagFile) -> Scene:
     given = {k: getattr(tags, k) for k in ("datum", "default_side_mm", "default_thickness_mm")}
     update: dict[str, Any] = {k: v for k, v in given.items() if v is not None}
     update["targets"] = _merged(scene.targets, tags.targets, lambda t: t.id, "target")
-    for field in ("batches", "cards", "distances", "faces", "tags", "intents"):
+    for field in ("batches", "cards", "distances", "faces", "features", "tags", "intents"):
         update[field] = _merged(getattr(scene, field), getattr(tags, field), lambda e: e.name, field)
     return scene.model_copy(update=update)
 

@@ -10,23 +10,33 @@ from elbowroom.shared.entity import Digest, Entity, Name, NotNegative, Positive,
 
 
 class PointPick(Entity):
-    """One point picked in one photo."""
+    """One point picked in one photo.
+
+    `snap` moves it onto the photo's own edge, corner or middle of a round rim, no further than `reach_px`, when the tags
+    are measured. `sd_px` is the pick's own doubt, where it isn't the tag's.
+    """
 
     photo: Name
     xy_px: Vec2
+    snap: Literal["edge", "corner", "ellipse"] | None = None
+    reach_px: Positive | None = None
+    sd_px: Positive | None = None
 
 
 class PickedPoint(Entity):
-    """A point of the world: picked in two or more photos, or a target's centre, or typed coordinates."""
+    """A point of the world: picked in two or more photos, a target's centre, a measured point's or hole's place
+    (`feature`), or typed coordinates."""
 
     picks: tuple[PointPick, ...] = ()
     target: int | None = None
+    feature: Name | None = None
     world_mm: Vec3 | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> PickedPoint:
-        if sum([bool(self.picks), self.target is not None, self.world_mm is not None]) != 1:
-            raise ValueError("give exactly one of picks, target, world_mm")
+        given = (self.target, self.feature, self.world_mm)
+        if sum([bool(self.picks), *(g is not None for g in given)]) != 1:
+            raise ValueError("give exactly one of picks, target, feature, world_mm")
         return self
 
 
@@ -48,6 +58,16 @@ class Datum(Entity):
     def _two_axes(self) -> Datum:
         if self.normal_is == self.direction_is:
             raise ValueError("the plane's normal and the direction need two different axes")
+        return self
+
+    @model_validator(mode="after")
+    def _before_tags(self) -> Datum:
+        """The datum is set before any tag is measured: there are no features yet, and no help under its picks."""
+        for point in (*self.plane, *self.direction, self.origin):
+            if point.feature is not None or any(p.snap is not None for p in point.picks):
+                raise ValueError(
+                    "a datum takes targets, plain picks or typed coordinates, no feature and no snap"
+                )
         return self
 
 
@@ -103,11 +123,14 @@ class VolumeTag(Tag):
 
 
 class EdgeLines(Entity):
-    """The two silhouette edges of a straight tube in one photo, two points on each."""
+    """The two silhouette edges of a straight tube in one photo, two points on each; `snap: edge` moves them onto it."""
 
     photo: Name
     one_px: tuple[Vec2, Vec2]
     other_px: tuple[Vec2, Vec2]
+    snap: Literal["edge"] | None = None
+    reach_px: Positive | None = None
+    sd_px: Positive | None = None
 
 
 class TubeTag(Tag):

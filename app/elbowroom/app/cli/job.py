@@ -16,6 +16,7 @@ from elbowroom.app.cli.show import (
     progress,
     show_accuracy,
     show_check,
+    show_features,
     show_findings,
     show_lenses,
     show_obstacles,
@@ -71,9 +72,11 @@ def tags(path: JobPath, tag_file: Annotated[Path, typer.Argument(help="A JSON or
         scene = steps.take_tags(job, tag_file)
     show_findings(scene.findings)
     console().print(
-        f"{len(scene.tags)} obstacles, {len(scene.faces)} faces, {len(scene.intents)} plates asked for",
+        f"{len(scene.tags)} obstacles, {len(scene.faces)} faces, {len(scene.features)} features, "
+        f"{len(scene.intents)} plates asked for",
         markup=False,
     )
+    show_features(scene)
     return 0
 
 
@@ -136,6 +139,7 @@ def show(path: JobPath) -> int:
     show_prints(scene.measured_prints)
     show_findings(scene.findings)
     show_obstacles(scene, sizes)
+    show_features(scene)
     for plate in scene.plates:
         show_plate(plate, scene.shown_in)
         console().print(f"plate {plate.name}, clearance check: {verdict_of(scene, plate)}", markup=False)

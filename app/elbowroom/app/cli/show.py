@@ -18,10 +18,15 @@ from elbowroom.shared.scene import (
     Accuracy,
     Check,
     Lens,
+    MeasuredEdge,
+    MeasuredFeature,
+    MeasuredHole,
+    MeasuredPoint,
     MeasuredPrint,
     Obstacle,
     Plate,
     Scene,
+    Vec3,
 )
 from elbowroom.shared.units import ShownUnit, show_length
 
@@ -156,6 +161,44 @@ def _loosest(obstacle: Obstacle, unit: ShownUnit) -> str:
         f" {'+' if c > 0 else '-'}{n}" for c, n in zip(most.direction, "xyz", strict=True) if abs(c) > 0.3
     )
     return _bare(most.mm, unit) + axes
+
+
+def show_features(scene: Scene) -> None:
+    """Print points, holes and edges as measured: place, size, and the sd of each (of a place in its worst direction)."""
+    if not scene.measured_features:
+        return
+    unit = scene.shown_in
+    table = Table(title=f"features measured, in {unit}", title_justify="left", box=None)
+    for name in ("feature", "kind", "at", "sd", "size", "size sd", "photos"):
+        table.add_column(name, justify="left" if name in ("feature", "kind") else "right", no_wrap=True)
+    for f in scene.measured_features:
+        at, size, size_sd = _place_and_size(f, unit)
+        worst = float(np.sqrt(max(np.linalg.eigvalsh(np.array(f.covariance_mm2))[-1], 0.0)))
+        table.add_row(f.name, f.kind, at, _fine(worst, unit), size, size_sd, str(f.photos))
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
+
+
+def _place_and_size(feature: MeasuredFeature, unit: ShownUnit) -> tuple[str, str, str]:
+    match feature:
+        case MeasuredHole():
+            size = f"diameter {_fine(2 * feature.radius_mm, unit)}"
+            return _at(feature.centre_mm, unit), size, _fine(2 * feature.radius_sd_mm, unit)
+        case MeasuredEdge():
+            ends = f"{_at(feature.start_mm, unit)} to {_at(feature.end_mm, unit)}"
+            if feature.width_mm is None or feature.width_sd_mm is None:
+                return ends, "", ""
+            return ends, f"width {_fine(feature.width_mm, unit)}", _fine(feature.width_sd_mm, unit)
+        case MeasuredPoint():
+            return _at(feature.point_mm, unit), "", ""
+
+
+def _at(place: Vec3, unit: ShownUnit) -> str:
+    return ", ".join(_bare(v, unit) for v in place)
+
+
+def _fine(mm: float, unit: ShownUnit) -> str:
+    """Return a measured size or its doubt with a digit more: a hundredth of a millimetre of doubt is no zero."""
+    return f"{mm:.3f}" if unit == "mm" else f"{mm / 25.4:.4f}"
 
 
 def show_check(check: Check, unit: ShownUnit) -> None:
