@@ -13,6 +13,7 @@ from elbowroom.recon.adjust import adjust, robust_state
 from elbowroom.recon.distances import weighing_sds
 from elbowroom.recon.doubt import NetworkDoubt
 from elbowroom.recon.equations import Network, State, sightings, wide_prior
+from elbowroom.recon.evidence import asked_model
 from elbowroom.recon.faults import Faults
 from elbowroom.recon.prints import Print, known_distances, side_sd
 from elbowroom.recon.result import measured_scene
@@ -196,10 +197,13 @@ def measured_job(rng: np.random.Generator, setting: Setting) -> Job:
     scene = given_scene(rng, true)
     network = network_of(scene, true, rng, setting.gross)
     adjusted = adjust(robust_state(shaken(true, rng), network), network)
+    state, asked = asked_model(adjusted, network)
+    if asked is not network:
+        network, adjusted = asked, adjust(state, asked)
     index = Index([p.name for p in scene.photos], list(IDS), ["phone"], [""])
     prints = {i: Print(SIDE_MM, 0.0, "") for i in IDS}
     solution, faults = Solution(adjusted, network, index, True, []), Faults([], frozenset(), frozenset())
-    scene, media = measured_scene(scene, [], solution, prints=prints, faults=faults, findings=[])
+    scene, media = measured_scene(scene, [], [], solution, prints=prints, faults=faults, findings=[])
     doubt = NetworkDoubt.of_bytes(media[str(scene.network)])
     centres = np.array([m.world_from_target.shift_mm for m in scene.measured])
     turn, shift = rigid_fit(true.target_shifts[[m.id for m in scene.measured]], centres)

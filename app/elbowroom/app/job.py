@@ -18,6 +18,7 @@ from elbowroom.shared.fresh import measurement_holds, without_stale, without_voi
 from elbowroom.shared.media import Media, digest, read_mesh
 from elbowroom.shared.scene import (
     Check,
+    KnownLens,
     MeshTag,
     Obstacle,
     Plate,
@@ -183,6 +184,34 @@ def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
     made = PrintBatch(name=batch, bar_x_mm=x_mm, bar_y_mm=y_mm, measured=True)
     after = without_stale(scene, scene.model_copy(update={"batches": (*rest, made)}))
     return job.save(after, {}, f"check bars of {batch}")
+
+
+def keep_lenses(job: Job, earlier: SceneFile, source: str) -> list[str]:
+    """Take over the lenses that an earlier job measured, for photos of the same phone; returns their names.
+
+    Raises
+    ------
+    InputError
+        When the earlier job has measured no lens that a photo of this one was taken through.
+    """
+    scene, before = job.file.scene(), earlier.scene()
+    wanted = {p.lens for p in scene.photos}
+    measured = [n for n in before.lenses if n.covariance]
+    found = [n for n in measured if n.name in wanted]
+    if not found:
+        raise InputError(
+            "the earlier job has measured no lens of this one's photos",
+            where=source,
+            value=", ".join(n.name for n in measured) or "no lens measured",
+            limit=f"one of: {', '.join(sorted(n for n in wanted if n)) or 'none, add photos first'}",
+            todo="take both jobs' photos with the same phone, lens and photo size, and measure the earlier one first",
+        )
+    names = [n.name for n in found]
+    rest = tuple(k for k in scene.known_lenses if k.lens.name not in names)
+    known = tuple(KnownLens(lens=n, source=source) for n in found)
+    after = scene.model_copy(update={"known_lenses": (*rest, *known)})
+    job.save(without_stale(scene, after), {}, f"lenses of {source}")
+    return names
 
 
 def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = None) -> Scene:

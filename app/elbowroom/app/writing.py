@@ -100,7 +100,7 @@ def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> lis
         photo = shown[index]
         path = folder / f"{Path(_file_name(photo.name)).stem}.png"
         picture = draw_overlay(
-            media[photo.media], photo, scene.lens(photo.lens or ""), scene.plates, scene.obstacles, bytes_of
+            media[photo.media], photo, scene.lens_of(photo), scene.plates, scene.obstacles, bytes_of
         )
         write_whole(path, picture)
         return path

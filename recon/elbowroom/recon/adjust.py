@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from elbowroom.recon.equations import STATION, TARGET, Network, State, sightings, white_residuals
+from elbowroom.recon.equations import TARGET, Network, State, sightings, white_residuals
 from elbowroom.recon.normal import (
     UNSEEN,
     Reduced,
@@ -141,12 +141,11 @@ def _finish(state: State, network: Network, used: Bools, cancelled: Callable[[],
     seen, picked = used[:m], used[m:]
     squares = float((corners[seen] ** 2).sum() + (picks[picked] ** 2).sum())
     sigma0 = _sigma0(state, network, used, squares)
-    scaled = _scaled(network, sigma0)
+    scaled = scaled_network(network, sigma0)
     state = _iterate(state, scaled, used, robust=False, cancelled=cancelled)
     solved = _solved(state, scaled, used)
     kept = kept_covariance(solved)
     lenses, factors = np.arange(state.station_start), np.arange(state.factor_start, state.point_start)
-    focus = state.station_start + STATION * np.arange(len(state.refocus)) + 6
     rows = solved.equations.layout.row
     return Adjusted(
         state,
@@ -158,7 +157,7 @@ def _finish(state: State, network: Network, used: Bools, cancelled: Callable[[],
         _centre_covariance(solved, kept, state, np.unique(network.target[seen])),
         kept[np.ix_(rows[lenses], rows[lenses])],
         kept[np.ix_(rows[factors], rows[factors])],
-        np.sqrt(np.diag(kept)[rows[focus]]),
+        np.sqrt(np.diag(kept)[rows[state.focus_columns]]),
     )
 
 
@@ -177,7 +176,7 @@ def _solved(state: State, network: Network, used: Bools) -> Reduced:
     return reduced(equations, held_columns(state, network, used))
 
 
-def _scaled(network: Network, sigma0: float) -> Network:
+def scaled_network(network: Network, sigma0: float) -> Network:
     """Return the network with the doubt of what the photos show, and that alone, scaled by `sigma0`."""
     scale = max(sigma0, LEAST_UNIT)
     picks = replace(network.picks, sds_px=network.picks.sds_px * scale)
@@ -196,7 +195,7 @@ def _sigma0(state: State, network: Network, used: Bools, squares: float) -> floa
     m = len(network.station)
     freedoms, scale = float(8 * used[:m].sum() + 2 * used[m:].sum()), 1.0
     for _ in range(SCALE_ROUNDS):
-        solved = _solved(state, _scaled(network, scale), used)
+        solved = _solved(state, scaled_network(network, scale), used)
         kept = kept_covariance(solved)
         seen = sum(
             b.matrix.shape[1] * int((b.matrix.trace(axis1=1, axis2=2) > 1e3 * UNSEEN).sum())

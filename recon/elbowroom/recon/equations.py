@@ -48,6 +48,11 @@ class State:
         return LENS * len(self.lenses)
 
     @property
+    def focus_columns(self) -> Ints:
+        """Columns (s,) of the stations' changes of focal length among the unknowns."""
+        return self.station_start + STATION * np.arange(len(self.refocus)) + STATION - 1
+
+    @property
     def target_start(self) -> int:
         """First column of the targets among the unknowns."""
         return self.station_start + STATION * len(self.station_shifts)

@@ -24,10 +24,17 @@ MANY, A_FEW = 40, 24
 
 
 def first_lenses(scene: Scene, readings: Sequence[Reading], prints: Mapping[int, Print]) -> dict[str, Lens]:
-    """Return the first lens of each group; where EXIF was silent, with the focal length the targets suggest."""
-    plain = {"k1": 0.0, "k2": 0.0, "k3": 0.0, "p1": 0.0, "p2": 0.0}
+    """Return the first lens of each group: as an earlier job found it, else without distortion.
+
+    Where EXIF was silent it has the focal length the targets suggest.
+    """
+    plain = {"k1": 0.0, "k2": 0.0, "k3": 0.0, "p1": 0.0, "p2": 0.0, "covariance": ()}
+    kept = {k.lens.name: k.lens for k in scene.known_lenses}
     out = {}
     for name in sorted({r.lens for r in readings if r.sightings}):
+        if name in kept:
+            out[name] = kept[name]
+            continue
         lens = scene.lens(name).model_copy(update=plain)
         if lens.focal_sd_px > GUESSED_FOCAL * lens.focal_px:
             lens = _with_focal_guess(lens, [r for r in readings if r.lens == name], prints)
@@ -55,7 +62,7 @@ def settled_lenses(
     sides = {t: p.side_mm for t, p in prints.items()}
     for name, lens in lenses.items():
         mine = [r for r in readings if r.lens == name and r.sightings]
-        if len(mine) <= MANY:
+        if len(mine) <= MANY or lens.covariance:
             continue
         seen = {r.photo.name: _ideal_corners(r, lens) for r in mine}
         part = groups(seen)[0]

@@ -88,7 +88,9 @@ def measure_readings(
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
     findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos)
     findings += photo_size_findings(scene)
-    out, made = measured_scene(scene, known, solution, prints=prints, faults=faults, findings=findings)
+    out, made = measured_scene(
+        scene, known, joined, solution, prints=prints, faults=faults, findings=findings
+    )
     progress(1.0, "measured")
     return out, made
 

@@ -184,7 +184,7 @@ def _known(state: State, network: Network, layout: Layout) -> tuple[Floats, Floa
     factor = layout.row[state.factor_start + np.arange(len(state.factors))]
     cost += _add_spread(matrix, gradient, factor, 1 - state.factors, network.factor_sds)
     if network.refocus_sd > 0:
-        focus = layout.row[state.station_start + STATION * np.arange(len(state.refocus)) + 6]
+        focus = layout.row[state.focus_columns]
         cost += _add_spread(matrix, gradient, focus, -state.refocus, np.full(len(focus), network.refocus_sd))
     return matrix, gradient, cost + _add_distances(state, network, layout, matrix, gradient)
 
@@ -232,7 +232,7 @@ def held_columns(state: State, network: Network, used: Bools) -> Bools:
     held = np.zeros(state.unknowns, dtype=bool)
     held[: network.lens_held.size] = network.lens_held.ravel()
     if network.refocus_sd == 0:
-        held[state.station_start + STATION * np.arange(len(state.refocus)) + 6] = True
+        held[state.focus_columns] = True
     seen = np.bincount(network.station[used[: len(network.station)]], minlength=len(state.refocus))
     first = state.station_start + STATION * int(seen.argmax())
     held[first : first + 6] = True

@@ -8,7 +8,9 @@ import numpy as np
 
 from elbowroom.recon.datum import into_datum
 from elbowroom.recon.doubt import NetworkDoubt
+from elbowroom.recon.equations import LENS
 from elbowroom.recon.faults import Faults
+from elbowroom.recon.inkspread import measured_prints
 from elbowroom.recon.prints import Print
 from elbowroom.recon.readings import Reading
 from elbowroom.recon.solution import Solution, lens_of
@@ -24,6 +26,7 @@ POOR_RMS_PX = 1.0
 def measured_scene(
     scene: Scene,
     readings: Sequence[Reading],
+    joined: Sequence[Reading],
     solution: Solution,
     *,
     prints: Mapping[int, Print],
@@ -31,6 +34,8 @@ def measured_scene(
     findings: Sequence[Finding],
 ) -> tuple[Scene, dict[str, bytes]]:
     """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media.
+
+    `joined` are the readings the network was made of, in its order.
 
     Photos at fault get no station: what is picked in them would be measured wrong. The scene's old findings go with all
     that was measured before.
@@ -43,6 +48,7 @@ def measured_scene(
             "photos": _photos(scene, readings, solution, faults.photos),
             "lenses": _lenses(scene, solution),
             "measured": measured,
+            "measured_prints": measured_prints(solution, joined, prints),
             "accuracy": accuracy,
             "measured_faces": (),
             "obstacles": (),
@@ -130,24 +136,23 @@ def _photos(
     read = {r.photo.name: tuple(s.target for s in r.sightings) for r in readings}
     out = []
     for photo in scene.photos:
-        pose, rms = (None, None) if photo.name in without else _station(photo.name, solution)
-        out.append(
-            photo.model_copy(
-                update={"camera_from_world": pose, "rms_px": rms, "targets_read": read.get(photo.name, ())}
-            )
-        )
+        found = {} if photo.name in without else _station(photo.name, solution)
+        none = {"camera_from_world": None, "rms_px": None, "refocus": 0.0}
+        out.append(photo.model_copy(update={**none, **found, "targets_read": read.get(photo.name, ())}))
     return tuple(out)
 
 
-def _station(photo: str, solution: Solution) -> tuple[Pose | None, float | None]:
+def _station(photo: str, solution: Solution) -> dict[str, object]:
+    """Return what the network says of a photo, nothing where it says nothing."""
     if photo not in solution.index.photos:
-        return None, None
+        return {}
     i, state = solution.index.photos.index(photo), solution.adjusted.state
     pose = Pose.of(Rigid[Camera, World](state.station_rotations[i], state.station_shifts[i]))
     mine = (solution.network.station == i) & solution.adjusted.used
     if not mine.any():  # nothing holds it: its pose would be noise
-        return None, None
-    return pose, float(np.sqrt((solution.adjusted.residuals_px[mine] ** 2).mean()))
+        return {}
+    rms = float(np.sqrt((solution.adjusted.residuals_px[mine] ** 2).mean()))
+    return {"camera_from_world": pose, "rms_px": rms, "refocus": float(state.refocus[i])}
 
 
 def _lost(photo: Photo, solution: Solution) -> bool:
@@ -169,8 +174,8 @@ def _lenses(scene: Scene, solution: Solution) -> tuple[Lens, ...]:
     covariance = solution.adjusted.lens_covariance
     found = {}
     for i, name in enumerate(names):
-        focal_sd = float(np.sqrt(covariance[8 * i, 8 * i]))
-        found[name] = lens_of(name, rows[i], scene.lens(name), focal_sd)
+        own = slice(LENS * i, LENS * (i + 1))
+        found[name] = lens_of(name, rows[i], scene.lens(name), covariance[own, own])
     return tuple(found.get(lens.name, lens) for lens in scene.lenses)
 
 

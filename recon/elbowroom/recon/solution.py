@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -11,12 +12,17 @@ from elbowroom.recon.adjust import Adjusted, adjust, robust_state
 from elbowroom.recon.distances import distance_findings, trusted_distances, weighing_sds
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State, wide_prior
+from elbowroom.recon.evidence import asked_model
 from elbowroom.recon.network import Start
 from elbowroom.recon.prints import SIDE_SD_UNMEASURED, KnownDistance, Print, known_distances, side_sd
 from elbowroom.recon.readings import Reading
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.scene import Lens, Scene
+from elbowroom.shared.scene import LENS_PARAMETERS, Lens, Scene
+
+KEPT_DRIFT = np.array([0.003, 0.003, 0.003, 0.005, 0.02, 0.03, 3e-4, 3e-4])
+"""How far a phone's lens may differ from one day to the next, sd (focal, cx, cy relative to the focal length): it focuses,
+and its stabiliser shifts the lens (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,12 +75,15 @@ def solve_network(
     sides = np.array([prints[t].side_mm for t in index.targets]) * ratio
     sds = np.array([side_sd(scene, b, scale_known=bool(distances)) for b in index.batches])
     corners = [[s.corners for s in r.sightings] for r in readings]
-    network = _network(readings, corners, index, prints, sides, distances, sds, first)
+    network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
     state = robust_state(state, network, cancelled=cancelled)
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
-    network = _network(readings, corners, index, prints, sides, distances, sds, first)
+    network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
     adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
+    state, asked = asked_model(adjusted, network)
+    if asked is not network:
+        network, adjusted = asked, adjust(state, asked, cancelled=cancelled)
     solution = Solution(adjusted, network, index, bool(distances), findings)
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(distance_findings(distances, centres))
@@ -90,7 +99,7 @@ def rough_lenses(
     sides = np.array([prints[t].side_mm for t in index.targets])
     corners = [[s.corners for s in r.sightings] for r in readings]
     sds = np.full(len(index.batches), SIDE_SD_UNMEASURED)
-    network = _network(readings, corners, index, prints, sides, [], sds, state)
+    network = _network(readings, corners, index, prints, sides, [], sds, state, lenses)
     rows = robust_state(state, network).lenses
     return {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, rows, strict=True)}
 
@@ -109,7 +118,7 @@ def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens], ratio: 
     stations = [start.stations[p] for p in index.photos]
     targets = [start.targets[t] for t in index.targets]
     return State(
-        np.array([_lens_row(lenses[n]) for n in index.lenses]),
+        np.array([row_of(lenses[n]) for n in index.lenses]),
         np.array([s.rotation for s in stations]),
         np.array([s.shift for s in stations]) * ratio,
         np.array([t.rotation for t in targets]),
@@ -118,17 +127,28 @@ def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens], ratio: 
     )
 
 
-def _lens_row(lens: Lens) -> Floats:
-    return np.array([lens.focal_px, lens.cx_px, lens.cy_px, lens.k1, lens.k2, lens.k3, lens.p1, lens.p2])
+def row_of(lens: Lens) -> Floats:
+    """Return a lens as the adjustment's row (8,)."""
+    return np.array([getattr(lens, p) for p in LENS_PARAMETERS])
 
 
-def lens_of(name: str, row: Floats, like: Lens, focal_sd_px: float = 0.0) -> Lens:
-    """Return the lens of the adjustment's row (8,), of the photo size of `like`."""
-    names = ("focal_px", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
-    values = dict(zip(names, (float(v) for v in row), strict=True))
-    return Lens(
-        name=name, width_px=like.width_px, height_px=like.height_px, focal_sd_px=focal_sd_px, **values
-    )
+def lens_of(name: str, row: Floats, like: Lens, covariance: Floats | None = None) -> Lens:
+    """Return the lens of the adjustment's row (8,), of the photo size of `like`, with its covariance (8, 8)."""
+    values: dict[str, Any] = dict(zip(LENS_PARAMETERS, (float(v) for v in row), strict=True))
+    if covariance is not None:
+        values["covariance"] = tuple(tuple(float(v) for v in line) for line in covariance)
+        values["focal_sd_px"] = float(np.sqrt(covariance[0, 0]))
+    return Lens(name=name, width_px=like.width_px, height_px=like.height_px, **values)
+
+
+def _lens_information(index: Index, lenses: Mapping[str, Lens], start: Floats) -> Floats:
+    """Return the information (l, 8, 8) on the first lenses: wide, or what an earlier job or a board has shown."""
+    out = wide_prior(start)
+    for i, name in enumerate(index.lenses):
+        if lenses[name].covariance:
+            drift = np.r_[start[i, :1].repeat(3) * KEPT_DRIFT[:3], KEPT_DRIFT[3:]]
+            out[i] += np.linalg.inv(np.array(lenses[name].covariance) + np.diag(drift**2))
+    return out
 
 
 def _through_lens(reading: Reading, lens: Lens) -> list[Corners]:
@@ -152,6 +172,7 @@ def _network(
     distances: Sequence[KnownDistance],
     sds: Floats,
     state: State,
+    lenses: Mapping[str, Lens],
 ) -> Network:
     """Return the observations by index."""
     sighted = [(r, s) for r in readings for s in r.sightings]
@@ -171,6 +192,6 @@ def _network(
         distance_sds_mm=weighing_sds(distances),
         factor_sds=sds,
         lens_start=state.lenses,
-        lens_information=wide_prior(state.lenses),
+        lens_information=_lens_information(index, lenses, state.lenses),
         lens_held=np.zeros(state.lenses.shape, dtype=bool),
     )

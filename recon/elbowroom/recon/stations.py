@@ -94,7 +94,7 @@ def _station(scene: Scene, photo_name: str) -> Station:
             where=f"photo {photo_name}",
             todo="pick in a photo whose targets were read, or measure the frame first",
         )
-    return Station(photo_name, photo.camera_from_world.rigid(), scene.lens(photo.lens))
+    return Station(photo_name, photo.camera_from_world.rigid(), scene.lens_of(photo))
 
 
 def stations_of(scene: Scene) -> tuple[Station, ...]:

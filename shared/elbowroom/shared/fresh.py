@@ -17,6 +17,7 @@ MEASURED_FROM = (
     "targets",
     "cards",
     "distances",
+    "known_lenses",
     "datum",
 )
 """Fields of the scene, besides its photos, that every measured millimetre hangs on."""
@@ -66,9 +67,20 @@ def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[
 
 
 def _unmeasured(scene: Scene) -> Scene:
-    photos = tuple(p.model_copy(update={"camera_from_world": None, "rms_px": None}) for p in scene.photos)
+    photos = tuple(
+        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0}) for p in scene.photos
+    )
     empty: dict[str, object] = dict.fromkeys(
-        ("measured", "measured_faces", "measured_features", "obstacles", "plates", "checks"), ()
+        (
+            "measured",
+            "measured_prints",
+            "measured_faces",
+            "measured_features",
+            "obstacles",
+            "plates",
+            "checks",
+        ),
+        (),
     )
     void = Finding(
         code="measure-again",

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from elbowroom.shared.entity import Cov3, Digest, Entity, Name, NotNegative, Pose, Positive, Vec2, Vec3
 
+LENS_PARAMETERS = ("focal_px", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
+"""A lens's parameters in the order of its covariance."""
+
 
 class Lens(Entity):
-    """A camera group: pinhole with radial k1 k2 k3 and tangential p1 p2 (Brown's model, pixels from 0 centre)."""
+    """A camera group: pinhole with radial k1 k2 k3 and tangential p1 p2 (Brown's model, pixels from 0 centre).
+
+    `covariance` (8 x 8, in the order and units of the parameters) is there once measured; a parameter that the photos
+    did not ask for is zero with no variance.
+    """
 
     name: Name
     width_px: Annotated[int, Field(gt=0)]
@@ -24,10 +31,39 @@ class Lens(Entity):
     p1: float = 0.0
     p2: float = 0.0
     focal_sd_px: NotNegative = 0.0
+    covariance: tuple[tuple[float, ...], ...] = ()
+
+    @model_validator(mode="after")
+    def _square(self) -> Lens:
+        n = len(LENS_PARAMETERS)
+        if self.covariance and (len(self.covariance) != n or any(len(row) != n for row in self.covariance)):
+            raise ValueError(f"a lens's covariance is {n} x {n}")
+        return self
+
+
+class KnownLens(Entity):
+    """A lens as an earlier job, or photos of a printed board, measured it, kept for the same phone; and from where."""
+
+    lens: Lens
+    source: Annotated[str, Field(max_length=200)] = ""
+
+
+class MeasuredPrint(Entity):
+    """What a print batch turned out to be: its scale against what was typed, and how far each black edge has spread."""
+
+    batch: Annotated[str, Field(max_length=80)]
+    targets: Annotated[int, Field(ge=0)]
+    scale: Positive
+    scale_sd: NotNegative
+    ink_mm: float
+    ink_sd_mm: NotNegative
 
 
 class Photo(Entity):
-    """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured."""
+    """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured.
+
+    `refocus` is by what share its focal length differs from its lens's.
+    """
 
     name: Name
     media: Digest
@@ -38,6 +74,7 @@ class Photo(Entity):
     camera_from_world: Pose | None = None
     targets_read: tuple[int, ...] = ()
     rms_px: NotNegative | None = None
+    refocus: float = 0.0
 
 
 class MeasuredTarget(Entity):

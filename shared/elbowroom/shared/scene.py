@@ -36,7 +36,18 @@ from elbowroom.shared.features import (
     PointTag,
     RimPicks,
 )
-from elbowroom.shared.measured import Accuracy, Lens, Loose, MeasuredFace, MeasuredTarget, Obstacle, Photo
+from elbowroom.shared.measured import (
+    LENS_PARAMETERS,
+    Accuracy,
+    KnownLens,
+    Lens,
+    Loose,
+    MeasuredFace,
+    MeasuredPrint,
+    MeasuredTarget,
+    Obstacle,
+    Photo,
+)
 from elbowroom.shared.plate import (
     BendLine,
     Check,
@@ -77,6 +88,7 @@ from elbowroom.shared.tags import (
 )
 
 __all__ = [
+    "LENS_PARAMETERS",
     "Accuracy",
     "BendLine",
     "BoltTag",
@@ -98,6 +110,7 @@ __all__ = [
     "Hinge",
     "HoleIntent",
     "HoleTag",
+    "KnownLens",
     "Lens",
     "LinePicks",
     "Loop",
@@ -107,6 +120,7 @@ __all__ = [
     "MeasuredFeature",
     "MeasuredHole",
     "MeasuredPoint",
+    "MeasuredPrint",
     "MeasuredTarget",
     "MeshTag",
     "Motion",
@@ -163,7 +177,9 @@ class Scene(Entity):
     distances: tuple[TypedDistance, ...] = ()
     photos: tuple[Photo, ...] = ()
     lenses: tuple[Lens, ...] = ()
+    known_lenses: tuple[KnownLens, ...] = ()
     measured: tuple[MeasuredTarget, ...] = ()
+    measured_prints: tuple[MeasuredPrint, ...] = ()
     accuracy: Accuracy | None = None
     network: Digest | None = None
     datum: Datum | None = None
@@ -185,6 +201,11 @@ class Scene(Entity):
     def lens(self, name: str) -> Lens:
         """Return the lens of that name; raises InputError naming those there are."""
         return _named(self.lenses, name, "lens")
+
+    def lens_of(self, photo: Photo) -> Lens:
+        """Return the lens a photo was taken through, focused as it was."""
+        lens = self.lens(photo.lens or "")
+        return lens.model_copy(update={"focal_px": lens.focal_px * (1 + photo.refocus)})
 
     def face(self, name: str) -> MeasuredFace:
         """Return the measured face of that name; raises InputError naming those there are."""

@@ -18,8 +18,10 @@ from elbowroom.app.cli.show import (
     show_check,
     show_features,
     show_findings,
+    show_lenses,
     show_obstacles,
     show_plate,
+    show_prints,
 )
 from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.scene import Scene
@@ -78,6 +80,18 @@ def tags(path: JobPath, tag_file: Annotated[Path, typer.Argument(help="A JSON or
     return 0
 
 
+def lens(
+    path: JobPath,
+    earlier: Annotated[Path, typer.Argument(help="A measured job (.elbow) with photos of the same phone.")],
+) -> int:
+    """Start from the lens that an earlier job measured: a job of a printed board, or any job with the same phone."""
+    with opened(path) as job, SceneFile.open(earlier) as before:
+        names = steps.keep_lenses(job, before, earlier.name)
+    for name in names:
+        console().print(f"lens {name} taken over; measure the job (again)", markup=False)
+    return 0
+
+
 def measure(path: JobPath) -> int:
     """Measure the photos: lenses, places, targets, and the obstacles tagged so far."""
     with opened(path) as job, progress("measuring") as tell:
@@ -121,6 +135,8 @@ def show(path: JobPath) -> int:
     )
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
+    show_lenses(scene)
+    show_prints(scene.measured_prints)
     show_findings(scene.findings)
     show_obstacles(scene, sizes)
     show_features(scene)

@@ -14,12 +14,15 @@ from rich.table import Table
 
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import (
+    LENS_PARAMETERS,
     Accuracy,
     Check,
+    Lens,
     MeasuredEdge,
     MeasuredFeature,
     MeasuredHole,
     MeasuredPoint,
+    MeasuredPrint,
     Obstacle,
     Plate,
     Scene,
@@ -73,6 +76,41 @@ def show_accuracy(accuracy: Accuracy) -> None:
         f"{accuracy.rejected} sightings rejected",
         markup=False,
     )
+
+
+def show_lenses(scene: Scene) -> None:
+    """Print each measured lens: every parameter with its sd and how many of these it stands away from nothing."""
+    for lens in (n for n in scene.lenses if n.covariance):
+        photos = [p for p in scene.photos if p.lens == lens.name and p.camera_from_world is not None]
+        known = next((k.source for k in scene.known_lenses if k.lens.name == lens.name), "")
+        focused = [abs(p.refocus) for p in photos if p.refocus]
+        words = [f"lens {lens.name}, {len(photos)} photos:", ", ".join(_parameters(lens))]
+        words += [f"(starting from {known})"] if known else []
+        words += (
+            [f"each photo's focal length its own, by up to {100 * max(focused):.2f} %"] if focused else []
+        )
+        console().print(" ".join(words), markup=False)
+
+
+def _parameters(lens: Lens) -> Iterator[str]:
+    for i, name in enumerate(LENS_PARAMETERS):
+        value, sd = getattr(lens, name), float(np.sqrt(lens.covariance[i][i]))
+        if sd == 0:
+            yield f"{name} not asked for"
+        elif name.endswith("px"):
+            yield f"{name[:-3]} {value:.1f} +/- {2 * sd:.1f} px"
+        else:
+            yield f"{name} {value:.5f} +/- {2 * sd:.5f} ({abs(value) / sd:.0f} sd)"
+
+
+def show_prints(prints: Iterable[MeasuredPrint]) -> None:
+    """Print how large each print batch came out, and how far its ink has spread."""
+    for p in prints:
+        console().print(
+            f"prints {'of batch ' + p.batch if p.batch else 'without a batch'}, {p.targets} targets: "
+            f"scale {p.scale:.4f} +/- {2 * p.scale_sd:.4f}, ink spread {p.ink_mm:+.3f} +/- {2 * p.ink_sd_mm:.3f} mm an edge",
+            markup=False,
+        )
 
 
 def show_plate(plate: Plate, unit: ShownUnit) -> None:
