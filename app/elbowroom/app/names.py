@@ -61,7 +61,7 @@ def check_known(name: str | None, known: set[str], where: str, what: str) -> Non
     """Raise InputError, naming those there are, when a name is not among the known ones; None is no name."""
     if name is not None and name not in known:
         raise InputError(
-            f"names a {what} that isn't tagged",
+            f"names {'an' if what[0] in 'aeiou' else 'a'} {what} that isn't tagged",
             where=where,
             value=name,
             limit=f"there are: {', '.join(sorted(known)) or 'none'}",
