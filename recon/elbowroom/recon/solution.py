@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from elbowroom.recon.distances import distance_findings, trusted_distances, weig
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State, wide_prior
 from elbowroom.recon.evidence import asked_model
+from elbowroom.recon.freepoints import free_points, pick_findings
 from elbowroom.recon.network import Start
 from elbowroom.recon.prints import SIDE_SD_UNMEASURED, KnownDistance, Print, known_distances, side_sd
 from elbowroom.recon.readings import Reading
@@ -37,13 +38,17 @@ class Index:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """The adjusted network with its index, whether anything but the sides gave its scale, and findings."""
+    """The adjusted network with its index, whether anything but the sides gave its scale, and findings.
+
+    `points` are the names of the picked points in it, which come first among its free points.
+    """
 
     adjusted: Adjusted
     network: Network
     index: Index
     scale_known: bool
     findings: list[Finding]
+    points: tuple[str, ...] = ()
 
     def centre(self, target: int) -> Floats:
         """Return a target's centre (3,) mm in the network's frame."""
@@ -80,14 +85,30 @@ def solve_network(
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
     network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
-    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
-    state, asked = asked_model(adjusted, network)
-    if asked is not network:
-        network, adjusted = asked, adjust(state, asked, cancelled=cancelled)
-    solution = Solution(adjusted, network, index, bool(distances), findings)
+    lens = [index.lenses.index(r.lens) for r in readings]
+    free = free_points(scene, index.photos, lens, state, network)
+    state, network = replace(state, points=free.points_world), replace(network, picks=free.picks)
+    network, adjusted = settled(state, network, cancelled)
+    findings.extend(free.findings)
+    solution = Solution(adjusted, network, index, bool(distances), findings, free.names)
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(distance_findings(distances, centres))
     return solution
+
+
+def rejected_picks(solution: Solution) -> list[Finding]:
+    """Return a finding on each pick of a named point that the adjustment threw out."""
+    state, used = solution.adjusted.state, solution.adjusted.used_picks
+    return pick_findings(solution.points, solution.index.photos, state, solution.network, used)
+
+
+def settled(state: State, network: Network, cancelled: Callable[[], bool] | None) -> tuple[Network, Adjusted]:
+    """Return a network with the lens model its photos ask for, and it adjusted from first values."""
+    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
+    state, asked = asked_model(adjusted, network)
+    if asked is network:
+        return network, adjusted
+    return asked, adjust(state, asked, cancelled=cancelled)
 
 
 def rough_lenses(
