@@ -87,10 +87,10 @@ def test_likeness_must_be_mutual_clear_and_on_the_line() -> None:
     rows = np.eye(128, dtype=np.float32)[:4]
     pixels, no = np.zeros((4, 2)), np.ones(4)
     spots = Keypoints(pixels, rows, no, no, np.zeros((4, PATCH, PATCH), dtype=np.uint8))
-    off = np.zeros((4, 4), dtype=np.float32)
+    off = np.zeros((4, 4))
     off[2, 2] = 9.0
     assert alike(spots, spots, off, 3.0).tolist() == [[0, 0], [1, 1], [3, 3]]
     twins = rows.copy()
     twins[1] = twins[0]
     doubled = Keypoints(pixels, twins, no, no, spots.patches)
-    assert [0, 0] not in alike(spots, doubled, np.zeros((4, 4), dtype=np.float32), 3.0).tolist()
+    assert [0, 0] not in alike(spots, doubled, np.zeros((4, 4)), 3.0).tolist()

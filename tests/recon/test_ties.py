@@ -93,8 +93,8 @@ def test_nothing_alike_makes_no_ties() -> None:
 
 def test_epipolar_distance_is_zero_where_opencv_projects_one_point() -> None:
     state, _, views, points = job(0)
-    exact = [ideal_of(seen_by_opencv(state, i, points), state.lenses[0])[0] for i in (0, 1)]
-    off = epipolar_px(views[0], views[1], *exact, state)
+    a, b = (ideal_of(seen_by_opencv(state, i, points), state.lenses[0])[0] for i in (0, 1))
+    off = epipolar_px(views[0], views[1], a, b, state)
     assert np.abs(np.diag(off)).max() < 1e-2  # float32
     assert np.median(off) > 20
 
