@@ -86,7 +86,7 @@ def measure_readings(
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
-    findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos)
+    findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos, lenses)
     findings += photo_size_findings(scene)
     out, made = measured_scene(
         scene, known, joined, solution, prints=prints, faults=faults, findings=findings
