@@ -13,14 +13,13 @@ from elbowroom.recon.advice import (
     Ground,
     best_candidate,
     candidates,
-    ground_of,
 )
 from elbowroom.recon.inview import FACING
 from elbowroom.recon.looseness import DIRECTIONS
 from elbowroom.recon.solution import Solution
 from elbowroom.shared.arrays import Floats, Points3
 from elbowroom.shared.errors import Finding
-from elbowroom.shared.scene import Lens, Photo
+from elbowroom.shared.scene import Photo
 
 LEAST_SPAN_DEG = 40.0
 """Least angle between the two views furthest apart: at 40 degrees depth is measured nearly three times as badly as
@@ -74,26 +73,24 @@ UPRIGHT: Mapping[int, tuple[tuple[int, int], tuple[int, int]]] = {
 Source: CIPA DC-008 (EXIF), tag 274 Orientation: which side of the scene the first row and the first column show."""
 
 
-def coaching_findings(
-    solution: Solution, photos: Sequence[Photo], lenses: Mapping[str, Lens]
-) -> list[Finding]:
+def coaching_findings(ground: Ground, solution: Solution, photos: Sequence[Photo]) -> list[Finding]:
     """Return findings on views from one side only, weak targets, sides not seen, and the photo that would help most."""
     adjusted, index = solution.adjusted, solution.index
     used = sorted(set(solution.network.station[adjusted.used].tolist()))
     if len(used) < 2:
         return []
-    ground = ground_of(adjusted, solution.network, [lenses[n] for n in index.lenses])
     taken = _taken(ground, used, index.photos, photos)
     narrow = _narrow_views(taken)
     sds = ground.sds_mm
     weak = sds.max() > MATTERS_MM
     unseen = narrow is None and _gap_likely(ground, taken)
-    if not (weak or unseen):
-        return [narrow] if narrow is not None else []
-    tried = candidates(ground)
     out = [narrow] if narrow is not None else []
     if weak:
         out += _weak_targets(ground, solution)
+    if narrow is not None or not (weak or unseen):
+        return out
+    tried = candidates(ground)
+    if weak:
         best = best_candidate(ground, tried)
         if best is not None and best[1].max() <= (1 - WORTH) * sds.max():
             return [*out, _next_photo(ground, *best, taken, index.targets)]
