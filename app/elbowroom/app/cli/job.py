@@ -15,6 +15,7 @@ from elbowroom.app.cli.show import (
     console,
     progress,
     show_accuracy,
+    show_changes,
     show_check,
     show_features,
     show_findings,
@@ -23,9 +24,13 @@ from elbowroom.app.cli.show import (
     show_plate,
     show_prints,
 )
+from elbowroom.shared.errors import InputError
 from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.scene import Scene
 from elbowroom.shared.store import SceneFile
+
+SUFFIX = ".elbow"
+"""Ending of a job's file: it tells a job from tag files and drawings in the same folder."""
 
 JobPath = Annotated[Path, typer.Argument(help="The job's scene file (.elbow).")]
 PlateName = Annotated[str | None, typer.Option("--plate", help="Only this plate; all when left out.")]
@@ -48,6 +53,14 @@ def opened(path: Path) -> Iterator[steps.Job]:
 
 def new(path: JobPath, name: Annotated[str | None, typer.Option(help="Name of the job.")] = None) -> int:
     """Make an empty job."""
+    if path.suffix.lower() != SUFFIX:
+        raise InputError(
+            "a job's file ends in .elbow",
+            where=str(path),
+            value=path.suffix or "no ending",
+            limit=SUFFIX,
+            todo=f"call it {path.with_suffix(SUFFIX).name}",
+        )
     SceneFile.create(path, Scene(name=name or path.stem), author=author()).close()
     console().print(f"made {path}", markup=False)
     return 0
@@ -69,13 +82,9 @@ def add(
 def tags(path: JobPath, tag_file: Annotated[Path, typer.Argument(help="A JSON or YAML tag file.")]) -> int:
     """Take in sizes, datum, obstacles and plate intents from a tag file."""
     with opened(path) as job:
-        scene = steps.take_tags(job, tag_file)
+        scene, changes = steps.take_tags(job, tag_file)
     show_findings(scene.findings)
-    console().print(
-        f"{len(scene.tags)} obstacles, {len(scene.faces)} faces, {len(scene.features)} features, "
-        f"{len(scene.intents)} plates asked for",
-        markup=False,
-    )
+    show_changes(changes)
     show_features(scene)
     return 0
 
