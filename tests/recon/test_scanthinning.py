@@ -54,7 +54,9 @@ def test_the_bound_holds_everywhere_and_is_tight(name: str, most: int) -> None:
     bound, off = distance_bound(mesh, few), o3d_distances(dense(mesh), few)
     assert off.max() <= bound + 1e-3
     if name != "soup":  # every triangle its own island: slivers all over, the bound is loose there
-        assert bound <= 1.1 * off.max() + 0.15
+        assert (
+            bound <= 1.1 * off.max() + 0.1 + 5 / 32
+        )  # its own slack; splitting ends at a 32nd of a 5 mm side
 
 
 def test_few_triangles_stay_as_they_are() -> None:
@@ -105,11 +107,14 @@ def test_specks_and_hairs_stay() -> None:
 
 
 def test_patches_take_the_worst_away() -> None:
+    """A tenth of the triangles put back: no vertex lies further off, the farthest far nearer (Open3D's distances)."""
     mesh = MESHES["field"]
     few = thin(mesh, 2000)
-    more = patched(mesh, few, 1000)
-    assert distance_bound(mesh, more) < 0.8 * distance_bound(mesh, few)
-    assert len(more[1]) <= len(few[1]) + 2000
+    more = patched(mesh, few, len(mesh[1]) // 10)
+    before, after = o3d_distances(mesh[0], few), o3d_distances(mesh[0], more)
+    assert after.max() < 0.8 * before.max()
+    assert (after <= before + 1e-4).all()
+    assert len(more[1]) <= len(few[1]) + 2 * (len(mesh[1]) // 10)
 
 
 def test_point_triangle_distances_against_trimesh() -> None:

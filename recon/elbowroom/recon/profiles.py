@@ -233,7 +233,7 @@ def _alike(dark: Floats, light: Floats, use: Bools) -> Bools:
     """Return which profiles (n,) of a target have the black and the white that most of it has: the rest is covered."""
     if not use.any():
         return use
-    black, white = float(np.median(dark[use])), float(np.median(light[use]))
+    black, white = (float(np.partition(v[use], n := int(use.sum()) // 2)[n]) for v in (dark, light))
     off = np.maximum(np.abs(dark - black), np.abs(light - white))
     return np.asarray(off < ODD_LEVEL * (white - black))
 

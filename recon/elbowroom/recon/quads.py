@@ -20,9 +20,9 @@ SHORTEST_PX, LONGEST_SHARE = 9.0, 0.9
 LEAST_POINTS = 30
 """Outline points of the smallest patch."""
 
-COMPACT = 0.07
-"""Least area of a patch times 16 over its outline's length squared: 1 for a square; a small, blurred target's ring may
-be broken, and its outline then runs round the inside too."""
+COMPACT = 0.35
+"""Least area of a patch times 16 over its outline's length squared, for one that fills its hull: 1 for a square. A small,
+blurred target's ring may be broken, and its outline then runs round the inside too: it is asked for less."""
 
 STRAIGHT, BENT = 0.04, 0.015
 """How far, of the hull's length, a side may bulge before it counts as two: to see four sides, and to see a corner cut off."""
@@ -61,7 +61,7 @@ def find_quads(image: Image, how: tuple[int, float, bool] = QUICK) -> Floats:
 def _quads(outlines: list[Ints], filled: float) -> Iterator[Floats]:
     for outline in outlines:
         area = -cv2.contourArea(outline, oriented=True)  # holes turn the other way round
-        if area * 16 < COMPACT * len(outline) ** 2:
+        if area < filled * SHORTEST_PX**2 or area * 16 < filled * COMPACT * len(outline) ** 2:
             continue
         hull = cv2.convexHull(outline, clockwise=False)
         whole = cv2.contourArea(hull)

@@ -52,6 +52,7 @@ def measured_scene(
             "measured_prints": measured_prints(solution, joined, prints),
             "accuracy": accuracy,
             "measured_faces": (),
+            "measured_features": (),
             "obstacles": (),
             "plates": (),
             "checks": (),

@@ -28,7 +28,7 @@ MOST_PATCHES = 1_000
 MOST_BOXES = 2_000
 """Boxes round a scan of points: 12 triangles each."""
 
-REFINE_SAMPLES = 100_000
+REFINE_SAMPLES = 40_000
 """Points of the scan held against known surfaces."""
 
 
@@ -72,7 +72,7 @@ def measure_scan(
     fit = solve_pairs(tag, scene, network=network)
     box = _spot(tag, scene, fit, vertices)
     kept, (vertices, faces) = _cropped((vertices, faces), fit.registration, box)
-    refined = _refined(tag, fit.registration, (vertices, faces), scene, media)
+    refined = refined_place(tag, fit.registration, (vertices, faces), scene, media)
     world = refined.registration.apply(vertices)
     mesh, widened, how = _solid((world, faces), tag)
     findings = (
@@ -132,9 +132,10 @@ def _cropped(mesh: MeshArrays, registration: Registration, box: Floats) -> tuple
 # --- where it lies -------------------------------------------------------------------------------------------
 
 
-def _refined(
+def refined_place(
     tag: ScanTag, registration: Registration, mesh: MeshArrays, scene: Scene, media: Media
 ) -> Refined:
+    """Return a scan's place (its mesh in scan mm) refined on what the scene knows, or why it was left to the pairs."""
     if not tag.refine:
         return Refined(registration, why="refine is off")
     if tag.scale_free:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
+from elbowroom.shared.arrays import Floats
 from elbowroom.shared.entity import Cov3, Digest, Entity, Name, NotNegative, Pose, Positive, Vec2, Vec3
 
 LENS_PARAMETERS = ("focal_px", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
@@ -126,15 +128,28 @@ class Accuracy(Entity):
 
 
 class MeasuredFace(Entity):
-    """A face as measured: a point on it, its outward normal, covariance (mm²) of the point, sd of tilt, residual."""
+    """A face as measured: a point in its middle, its outward normal, its doubt, its residual.
+
+    `covariance_mm2` is that of the face at the worst of the places it was measured at, for whoever needs one for all of
+    it; `middle_covariance_mm2` that of its middle, to which an arm times `tilt_covariance` times the arm adds at a place
+    (see `covariance_at`). `tilt_sd_rad` is that of the worse direction.
+    """
 
     name: Name
     point_mm: Vec3
     normal: Vec3
     covariance_mm2: Cov3
+    middle_covariance_mm2: Cov3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+    tilt_covariance: Cov3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
     tilt_sd_rad: NotNegative
     rms_mm: NotNegative
     reach_mm: NotNegative
+
+    def covariance_at(self, place_world: Floats) -> Floats:
+        """Return the covariance (3, 3) mm² of the face at a place (3,) mm."""
+        arm, normal = np.asarray(place_world) - self.point_mm, np.array(self.normal)
+        tilted = float(arm @ np.array(self.tilt_covariance) @ arm)
+        return np.asarray(np.array(self.middle_covariance_mm2) + tilted * np.outer(normal, normal))
 
 
 class Loose(Entity):
