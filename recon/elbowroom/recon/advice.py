@@ -19,13 +19,8 @@ from elbowroom.recon.adjust import Adjusted, scaled_network
 from elbowroom.recon.equations import LENS, TARGET, Network, Picks, State, sightings
 from elbowroom.recon.inview import Shown, shown
 from elbowroom.recon.looseness import DIRECTIONS
-from elbowroom.recon.normal import (
-    covariance_of,
-    held_columns,
-    kept_covariance,
-    normal_equations,
-    reduced,
-)
+from elbowroom.recon.normal import normal_equations
+from elbowroom.recon.reduced import covariance_of, held_columns, kept_covariance, reduced
 from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Bools, Floats, Ints, Points3
 from elbowroom.shared.frames import Camera, Rigid, World
@@ -95,6 +90,10 @@ class Ground:
         """How well each target centre is known among the others, (t,) mm, in its worst direction, scale apart."""
         rows = self.centres
         return worst_sds(self.shape @ self.covariance[np.ix_(rows, rows)] @ self.shape)
+
+    def station(self, photo: int) -> Rigid[Camera, World]:
+        """Return where a photo was taken from."""
+        return Rigid(self.state.station_rotations[photo], self.state.station_shifts[photo])
 
     def shown_from(self, station: Rigid[Camera, World], lens: int) -> Shown:
         """Return how a photo would show the targets."""
@@ -166,9 +165,8 @@ def _shape_alone(points_world: Points3) -> Floats:
 
 
 def _should(ground: Ground) -> Bools:
-    state = ground.state
-    poses = zip(state.station_rotations, state.station_shifts, ground.lens_of_station, strict=True)
-    return np.array([ground.shown_from(Rigid(r, s), int(n)).clear for r, s, n in poses])
+    lenses = enumerate(ground.lens_of_station)
+    return np.array([ground.shown_from(ground.station(i), int(n)).clear for i, n in lenses])
 
 
 def _corner_px(network: Network, used: Bools) -> float:

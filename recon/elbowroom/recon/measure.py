@@ -91,7 +91,7 @@ def measure_readings(
     ground = ground_of(solution.adjusted, solution.network, [lenses[n] for n in solution.index.lenses])
     findings += scale_findings(solution, prints) + coaching_findings(ground, solution, scene.photos)
     missed = missed_targets(ground, solution.index, readings)
-    findings += missed_findings(readings, missed)
+    findings += missed_findings(ground, solution.index, readings, missed)
     findings += photo_size_findings(scene)
     out, made = measured_scene(
         scene, known, joined, solution, prints=prints, faults=faults, missed=missed, findings=findings

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from elbowroom.recon.advice import Ground
 from elbowroom.recon.blur import Blur
-from elbowroom.recon.exposure import MENDS, exposure_word
+from elbowroom.recon.exposure import MENDS, exposure_at, exposure_word
 from elbowroom.recon.readings import Reading, listed
 from elbowroom.recon.solution import Index
 from elbowroom.shared.errors import Finding
@@ -36,22 +37,32 @@ def missed_targets(ground: Ground, index: Index, readings: Sequence[Reading]) ->
     return out
 
 
-def missed_findings(readings: Sequence[Reading], missed: Mapping[str, Sequence[int]]) -> list[Finding]:
-    """Return a finding for each photo that missed many targets and is too dark, too bright, flat or blurred."""
+def missed_findings(
+    ground: Ground, index: Index, readings: Sequence[Reading], missed: Mapping[str, Sequence[int]]
+) -> list[Finding]:
+    """Return a finding for each photo that missed many targets where it is too dark, too bright, flat, or blurred."""
     out = []
     for reading in readings:
-        lost, cause = missed.get(reading.photo.name, ()), _cause(reading)
+        lost = missed.get(reading.photo.name, ())
         view = len(lost) + len(reading.sightings)
-        if cause is not None and len(lost) >= max(LEAST_MISSED, MISSED_SHARE * view):
+        if len(lost) < max(LEAST_MISSED, MISSED_SHARE * view):
+            continue
+        cause = _cause(ground, index, reading, lost)
+        if cause is not None:
             out.append(_missed(reading.photo.name, lost, view, *cause))
     return out
 
 
-def _cause(reading: Reading) -> tuple[str, str] | None:
+def _cause(ground: Ground, index: Index, reading: Reading, lost: Sequence[int]) -> tuple[str, str] | None:
     """Return why targets may not have been read, and what to take the photo again with; None when it looks sound."""
-    word = "good" if reading.exposure is None else exposure_word(reading.exposure)
-    if word != "good":
-        return word, MENDS[word]
+    if reading.overview is not None:
+        photo = index.photos.index(reading.photo.name)
+        view = ground.shown_from(ground.station(photo), int(ground.lens_of_station[photo]))
+        rows = [i for i, t in enumerate(ground.targets) if index.targets[t] in lost]
+        words = Counter(exposure_word(exposure_at(reading.overview, [view.corners_px[i]])) for i in rows)
+        word = max((w for w in words if w != "good"), key=lambda w: words[w], default="good")
+        if 2 * words[word] >= len(rows) and word != "good":
+            return f"{word} there", MENDS[word]
     if _blurred(reading.blur):
         return "blurred", "the phone held still in both hands, and a tap on a target to focus"
     return None

@@ -11,7 +11,7 @@ import numpy as np
 
 from elbowroom.recon.blur import Blur, blur_finding, blur_of
 from elbowroom.recon.detect import Sighting, detect, find_targets, read_grey
-from elbowroom.recon.exposure import MENDS, exposure_of, exposure_word
+from elbowroom.recon.exposure import MENDS, exposure_of, exposure_word, overview
 from elbowroom.recon.hidden import covered, covered_findings
 from elbowroom.recon.pattern import Family
 from elbowroom.shared.arrays import Image
@@ -27,7 +27,8 @@ Cancelled = Callable[[], bool]
 class Reading:
     """What was read in one photo: targets, and ids seen more than once.
 
-    `mirrored` are the ids read only once the photo is flipped; `blur` is how wide its edges are, `exposure` how light it is; `covered` gives the
+    `mirrored` are the ids read only once the photo is flipped; `blur` is how wide its edges are, `exposure` how light it is, `overview` the photo made
+    small; `covered` gives the
     share of each partly covered target that is hidden.
     """
 
@@ -38,6 +39,7 @@ class Reading:
     blur: Blur | None = None
     covered: Mapping[int, float] = field(default_factory=dict)
     exposure: Exposure | None = None
+    overview: Image | None = None
 
     @property
     def lens(self) -> str:
@@ -98,7 +100,7 @@ def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Read
     mirrored = () if sightings or twice else _mirrored(image, family)
     blur, shares = blur_of(image, sightings), covered(sightings, family)
     exposure = exposure_of(image, sightings)
-    return Reading(photo, tuple(sightings), tuple(twice), mirrored, blur, shares, exposure)
+    return Reading(photo, tuple(sightings), tuple(twice), mirrored, blur, shares, exposure, overview(image))
 
 
 def _mirrored(image: Image, family: Family | None) -> tuple[int, ...]:
