@@ -89,6 +89,7 @@ def test_exact_rims_in_space_give_the_hole_and_its_axis(photos: tuple[str, ...])
     assert findings == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("photos", [("north",), ("north", "east", "top")])
 def test_doubt_of_a_hole_on_a_face_is_the_spread_of_noisy_picks_and_faces(photos: tuple[str, ...]) -> None:
     rng, squares, radii = np.random.default_rng(11), 0.0, 0.0
@@ -102,6 +103,7 @@ def test_doubt_of_a_hole_on_a_face_is_the_spread_of_noisy_picks_and_faces(photos
     assert within_chi_square(radii, RUNS)
 
 
+@pytest.mark.slow
 def test_doubt_of_a_free_hole_is_the_spread_of_noisy_picks() -> None:
     rng, squares, radii, tilts = np.random.default_rng(14), 0.0, 0.0, []
     for _ in range(RUNS):
@@ -154,6 +156,7 @@ def test_exact_picks_give_the_edge(photos: tuple[str, ...], on: str | None) -> N
     assert np.array(ends) == pytest.approx(np.array(sorted((vec3(START), vec3(END)))), abs=1e-5)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("on", ["rail", None])
 def test_doubt_of_an_edge_is_the_spread_of_noisy_picks(on: str | None) -> None:
     rng, squares, widths, tilts = np.random.default_rng(13), 0.0, 0.0, []

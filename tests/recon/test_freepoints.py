@@ -7,8 +7,8 @@ from itertools import combinations
 import numpy as np
 import pytest
 from pydantic import ValidationError
-from tests.recon.drawn import LENS, stations
-from tests.recon.sightings import ROUND8, readings_of, seen_by_opencv, spot, spot_scene
+from tests.recon.drawn import LENS, spot, stations
+from tests.recon.sightings import ROUND8, readings_of, seen_by_opencv, spot_scene
 
 from elbowroom.recon.measure import measure_readings
 from elbowroom.recon.readings import Reading
@@ -16,7 +16,11 @@ from elbowroom.recon.tagging import measure_tags
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.scene import MeasuredPoint, PickedPoint, PointPick, PointTag, Scene
 
-PLACES = {"lip": np.array([40.0, -60, 25]), "nut": np.array([-100.0, 60, 5]), "rib": np.array([90.0, 90, -20])}
+PLACES = {
+    "lip": np.array([40.0, -60, 25]),
+    "nut": np.array([-100.0, 60, 5]),
+    "rib": np.array([90.0, 90, -20]),
+}
 ALL = tuple(range(6))
 
 
@@ -40,9 +44,7 @@ def point(
         xy = seen_by_opencv(PLACES[name][None], stations(ROUND8[:6])[i], LENS)[0] + rng.normal(0, sd, 2)
         x, y = xy + (shift or {}).get(i, np.zeros(2))
         picks.append(PointPick(photo=f"{'abcdef'[i]}.jpg", xy_px=(float(x), float(y))))
-    return PointTag(
-        name=name, point=PickedPoint(picks=tuple(picks)), pick_sd_px=sd, in_network=in_network
-    )
+    return PointTag(name=name, point=PickedPoint(picks=tuple(picks)), pick_sd_px=sd, in_network=in_network)
 
 
 def measured(readings: list[Reading], features: tuple[PointTag, ...]) -> Scene:
@@ -83,7 +85,9 @@ def test_points_are_reported_where_they_are(readings: list[Reading]) -> None:
         for target, centre in centres.items():
             true = np.linalg.norm(PLACES[made.name] - spot().places[target].shift)
             found = np.linalg.norm(np.subtract(made.point_mm, centre.world_from_target.shift_mm))
-            sd = np.sqrt(np.trace(made.covariance_mm2) + np.trace(centre.covariance_mm2) + (0.002 * true) ** 2)
+            sd = np.sqrt(
+                np.trace(made.covariance_mm2) + np.trace(centre.covariance_mm2) + (0.002 * true) ** 2
+            )
             assert abs(found - true) < 4 * sd
         assert made.rms_px < 1.0
 

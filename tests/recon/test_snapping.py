@@ -9,11 +9,13 @@ from tests.recon.drawn_shapes import srgb
 from tests.recon.true_job import LENS, STATIONS, job, pick, pixels
 
 from elbowroom.recon import measure_tags, resolve_intent
+from elbowroom.recon.snapping import snapped
 from elbowroom.shared.arrays import Floats, Points2
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import digest
 from elbowroom.shared.scene import (
     BoltTag,
+    EdgeLines,
     EdgeTag,
     FaceTag,
     HoleIntent,
@@ -26,6 +28,7 @@ from elbowroom.shared.scene import (
     PointTag,
     RimPicks,
     Scene,
+    TubeTag,
     Vec2,
 )
 
@@ -151,6 +154,24 @@ def test_a_bolt_and_a_plate_s_hole_sit_on_a_measured_hole(photos: tuple[Scene, d
     point = resolve_intent(intent, made).holes[0].point
     assert point is not None
     assert point.world_mm == seat.centre_mm
+
+
+def test_a_tube_s_edges_are_laid_on_the_photo_s(photos: tuple[Scene, dict[str, bytes]]) -> None:
+    """Rough picks beside the plate's side edge end on it, as a line in the world, and so does a tag's own doubt."""
+    lines = []
+    for photo in ("north", "top"):
+        (a, b), (c, d) = ((rough(photo, p, off) for p in UP) for off in ((3.0, 2.0), (-2.0, 1.0)))
+        lines.append(EdgeLines(photo=photo, one_px=(a, b), other_px=(d, c), snap="edge"))
+    tag = TubeTag(name="rod", edges=tuple(lines))
+    made, missed = snapped(tag, photos[0], photos[1])
+    assert missed == ()
+    for line in made.edges:
+        one, other = pixels(line.photo, UP)
+        normal = np.array([one[1] - other[1], other[0] - one[0]]) / np.linalg.norm(other - one)
+        for x, y in (*line.one_px, *line.other_px):
+            assert abs((np.array([x, y]) - one) @ normal) < 0.2
+        assert line.sd_px is not None
+        assert 0.1 <= line.sd_px < 0.5
 
 
 def test_what_can_not_be_helped_is_refused(photos: tuple[Scene, dict[str, bytes]]) -> None:

@@ -28,7 +28,7 @@ from elbowroom.shared.scene import (
     Scene,
 )
 from elbowroom.shared.store import SceneFile
-from elbowroom.shared.tagfile import merge_tags, read_tag_file
+from elbowroom.shared.tagfile import TagChanges, merge_tags, read_tag_file, tag_changes
 
 if TYPE_CHECKING:
     from elbowroom.recon import NetworkDoubt
@@ -137,8 +137,11 @@ def _bytes_of(path: Path) -> bytes:
         ) from error
 
 
-def take_tags(job: Job, path: Path) -> Scene:
-    """Merge a tag file into the job and, when the job is measured, measure its tags; all or nothing."""
+def take_tags(job: Job, path: Path) -> tuple[Scene, TagChanges]:
+    """Merge a tag file into the job and, when the job is measured, measure its tags; all or nothing.
+
+    Returns the scene, and what the file added, replaced and left as it was.
+    """
     tags = read_tag_file(path)
     made: dict[str, bytes] = {}
     kept = []
@@ -148,17 +151,20 @@ def take_tags(job: Job, path: Path) -> Scene:
             made[digest(data)] = data
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
         kept.append(tag)
-    before = job.file.scene()
-    scene = merge_tags(before, tags.model_copy(update={"tags": tuple(kept)}))
+    before, tags = job.file.scene(), tags.model_copy(update={"tags": tuple(kept)})
+    scene = merge_tags(before, tags)
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
-        stored = cast(
-            "dict[str, bytes]", job.file.media()
-        )  # read when asked for; ChainMap writes to `made` alone
-        scene, more = _with_tags(scene, ChainMap(made, stored), quiet)
+        scene, more = _with_tags(scene, _with_stored(made, job), quiet)
         made |= more
-    return job.save(without_stale(before, scene), made, f"tags from {path.name}")
+    saved = job.save(without_stale(before, scene), made, f"tags from {path.name}")
+    return saved, tag_changes(before, tags)
+
+
+def _with_stored(made: dict[str, bytes], job: Job) -> Media:
+    """Return new media with the job's own, which are read when asked for."""
+    return ChainMap(made, cast("dict[str, bytes]", job.file.media()))
 
 
 def type_bar(job: Job, batch: str, x_mm: float, y_mm: float) -> Scene:
@@ -215,14 +221,16 @@ def keep_lenses(job: Job, earlier: SceneFile, source: str) -> list[str]:
 
 
 def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = None) -> Scene:
-    """Measure the job's photos, then its tags."""
+    """Measure the job's photos, then its tags, as one revision; the photos' is kept when a tag can't be measured."""
     from elbowroom.recon import measure
 
     scene, made = measure(job.file.scene(), job.file.media(), progress=tell, cancelled=cancelled)
-    job.save(scene, made, "measured")
-    if scene.tags or scene.faces or scene.features:
-        scene, more = _with_tags(scene, job.file.media(), tell)
-        job.save(scene, more, "obstacles measured")
+    try:
+        if scene.tags or scene.faces or scene.features:
+            scene, more = _with_tags(scene, _with_stored(made, job), tell)
+            made |= more
+    finally:
+        job.save(scene, made, "measured")
     return scene
 
 

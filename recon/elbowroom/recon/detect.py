@@ -19,7 +19,7 @@ from elbowroom.shared.errors import InputError
 FIND_WIDTH_PX = 2000
 """Longest side of the reduced copy on which targets are looked for; their codes are read on the original pixels."""
 
-FEW_TARGETS, SMALL_PX = 4, 45.0
+FEW_TARGETS, SMALL_PX = 4, 50.0
 """A photo that shows fewer targets than this hangs on them, and one that shows a target smaller than this may show
 smaller ones: both are worth a second, slower look."""
 
@@ -65,20 +65,26 @@ def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], 
 def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
     """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo.
 
-    A quick look on a reduced copy comes first, a thorough one where that pays, and one at full size where there are few.
+    A quick look on a reduced copy comes first, a thorough one where that pays, and one at another size where few are seen.
     """
     factor = max(1, round(max(image.shape[:2]) / FIND_WIDTH_PX))
-    small = image
-    if factor > 1:
-        size = (image.shape[1] // factor, image.shape[0] // factor)
-        whole = image[: size[1] * factor, : size[0] * factor]
-        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small = _reduced(image, factor)
     found = _read(image, find_quads(small, QUICK), factor, family)
     if len(found) < FEW_TARGETS or min(_shortest_side(c) for _, c, _ in found) < SMALL_PX:
         found = _apart(found + _read(image, find_quads(small, THOROUGH), factor, family))
-    if factor > 1 and len(found) < FEW_TARGETS:
-        found = _apart(found + _read(image, find_quads(image, QUICK), 1, family))
+    if len(found) < FEW_TARGETS:
+        other, how = (1, QUICK) if factor > 1 else (2, THOROUGH)
+        found = _apart(found + _read(image, find_quads(_reduced(image, other), how), other, family))
     return [(t, c) for t, c, _ in found]
+
+
+def _reduced(image: Image, factor: int) -> Image:
+    """Return a photo a whole number of times smaller."""
+    if factor == 1:
+        return image
+    size = (image.shape[1] // factor, image.shape[0] // factor)
+    whole = image[: size[1] * factor, : size[0] * factor]
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _read(

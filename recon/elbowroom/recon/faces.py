@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,16 +31,21 @@ ROUNDS = 8
 
 @dataclass(frozen=True, eq=False)
 class Plane:
-    """A fitted plane: `point` (3,) mm, unit `normal` (3,), variance along the normal mm² at the one of its points
-    where it is worst, variance of tilt rad² (the worse direction), distances (n,) mm of the points, and their own
-    variances (n,) mm²."""
+    """A fitted plane: `point` (3,) mm, unit `normal` (3,), variance along the normal mm² at that point, tilt (3, 3) rad²
+    (an arm from the point times it times the arm is what the tilt adds there), distances (n,) mm of the points from the
+    plane, and their own variances (n,) mm²."""
 
     point: Floats
     normal: Floats
     variance_mm2: float
-    tilt_variance: float
+    tilt: Mat3
     distances_mm: Floats
     variances_mm2: Floats
+
+    def worst_variance_mm2(self, points_world: Points3) -> float:
+        """Return the variance along the normal mm² at the one of points (n, 3) mm where it is worst."""
+        arms = points_world - self.point
+        return self.variance_mm2 + float(((arms @ self.tilt) * arms).sum(axis=1).max())
 
 
 def measure_face(
@@ -108,9 +113,8 @@ def fit_plane(points_world: Points3, covariances: Floats, *, where: str) -> Plan
     distances = off @ normal
     scale = max(1.0, float(weights @ distances**2) / (len(off) - 3)) if len(off) > 3 else 1.0
     level, tilts = _plane_variances(off @ axes[:, 1:], weights, variances)
-    worst = level + float(((off @ axes[:, 1:]) ** 2 @ tilts).max())
-    doubted = variances + LEAST_SD_MM**2
-    return Plane(point, normal, scale * worst, scale * float(tilts.max()), distances, doubted)
+    tilt = (axes[:, 1:] * tilts) @ axes[:, 1:].T
+    return Plane(point, normal, scale * level, scale * tilt, distances, variances + LEAST_SD_MM**2)
 
 
 def _plane_variances(along: Floats, weights: Floats, variances: Floats) -> tuple[float, Floats]:
@@ -155,14 +159,7 @@ def _samples(
 def _facing(plane: Plane, tag: FaceTag, scene: Scene) -> Plane:
     if float(_outward(tag, scene, plane.point) @ plane.normal) >= 0:
         return plane
-    return Plane(
-        plane.point,
-        -plane.normal,
-        plane.variance_mm2,
-        plane.tilt_variance,
-        -plane.distances_mm,
-        plane.variances_mm2,
-    )
+    return replace(plane, normal=-plane.normal, distances_mm=-plane.distances_mm)
 
 
 def _outward(tag: FaceTag, scene: Scene, point: Floats) -> Floats:
@@ -204,13 +201,15 @@ def _face_findings(tag: FaceTag, plane: Plane, where: str) -> tuple[Finding, ...
 def _measured(tag: FaceTag, plane: Plane, common: Mat3, solutions: list[PointSolution]) -> MeasuredFace:
     points = np.array([s.point_world for s in solutions])
     reach = float(np.linalg.norm(points - plane.point, axis=1).max())
-    along = plane.variance_mm2 * np.outer(plane.normal, plane.normal)
+    along = np.outer(plane.normal, plane.normal)
     return MeasuredFace(
         name=tag.name,
         point_mm=vec3(plane.point),
         normal=vec3(plane.normal),
-        covariance_mm2=cov3(along + common),
-        tilt_sd_rad=float(np.sqrt(plane.tilt_variance)),
+        covariance_mm2=cov3(plane.worst_variance_mm2(points) * along + common),
+        middle_covariance_mm2=cov3(plane.variance_mm2 * along + common),
+        tilt_covariance=cov3(plane.tilt),
+        tilt_sd_rad=float(np.sqrt(np.linalg.eigvalsh(plane.tilt)[-1])),
         rms_mm=float(np.sqrt(np.mean(plane.distances_mm**2))),
         reach_mm=reach,
     )

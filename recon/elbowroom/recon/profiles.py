@@ -51,8 +51,9 @@ SMALL_MODULE_PX = 6.0
 """Targets whose shortest modules are under this are placed by their drawn pattern: above, neighbours 2 to 3 blurs away
 no longer matter."""
 
-DRAWING_ROUNDS, BLURS_ENOUGH, DRAWING_REACH_MODULES = 2, 3, 0.7
-"""Rounds of drawing and fitting; how many blurs found tell the photo's; half length of the profiles that are fitted."""
+DRAWING_ROUNDS, DRAWN_PX, BLURS_ENOUGH, DRAWING_REACH_MODULES = 4, 0.06, 3, 0.7
+"""Rounds of drawing and fitting at most, and the step (px) after which they end; how many blurs found tell the photo's;
+half length of the profiles that are fitted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,10 +131,15 @@ def _refine_small(
                 break
             edges, blur = again
             (fit,) = fit_corners([edges], pair[1].corners_px[None], rounds=3)
-            if fit is None or np.abs(fit.corners_px - pair[1].corners_px).max() > LOST_PX:
+            if fit is None:
+                break
+            step = np.abs(fit.corners_px - pair[1].corners_px).max()
+            if step > LOST_PX:
                 break
             pair = edges, fit
             blurs.append(blur)
+            if turn and step < DRAWN_PX:
+                break
         found[i] = pair
 
 
@@ -227,7 +233,7 @@ def _alike(dark: Floats, light: Floats, use: Bools) -> Bools:
     """Return which profiles (n,) of a target have the black and the white that most of it has: the rest is covered."""
     if not use.any():
         return use
-    black, white = float(np.median(dark[use])), float(np.median(light[use]))
+    black, white = (float(np.partition(v[use], n := int(use.sum()) // 2)[n]) for v in (dark, light))
     off = np.maximum(np.abs(dark - black), np.abs(light - white))
     return np.asarray(off < ODD_LEVEL * (white - black))
 

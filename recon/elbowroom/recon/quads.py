@@ -20,12 +20,14 @@ SHORTEST_PX, LONGEST_SHARE = 9.0, 0.9
 LEAST_POINTS = 30
 """Outline points of the smallest patch."""
 
-COMPACT = 0.07
-"""Least area of a patch times 16 over its outline's length squared: 1 for a square; a small, blurred target's ring may
-be broken, and its outline then runs round the inside too."""
+COMPACT = 0.35
+"""Least area of a patch times 16 over its outline's length squared, for one that fills its hull: 1 for a square. A small,
+blurred target's ring may be broken, and its outline then runs round the inside too: it is asked for less."""
 
-STRAIGHT = 0.04
-"""How far, of the outline's length, a side may bulge before it counts as two sides."""
+STRAIGHT, BENT = 0.04, 0.015
+"""How far, of the hull's length, a side may bulge before it counts as two: to see four sides, and to see a corner cut off."""
+
+_NONE = np.zeros((0, 2))
 
 STEEPEST = 6.0
 """Longest over shortest side; a square seen at 70 degrees has 3."""
@@ -59,23 +61,30 @@ def find_quads(image: Image, how: tuple[int, float, bool] = QUICK) -> Floats:
 def _quads(outlines: list[Ints], filled: float) -> Iterator[Floats]:
     for outline in outlines:
         area = -cv2.contourArea(outline, oriented=True)  # holes turn the other way round
-        if area * 16 < COMPACT * len(outline) ** 2:
+        if area < filled * SHORTEST_PX**2 or area * 16 < filled * COMPACT * len(outline) ** 2:
             continue
         hull = cv2.convexHull(outline, clockwise=False)
         whole = cv2.contourArea(hull)
         if whole > SHORTEST_PX**2 and area > filled * whole:
-            quad = _quad(outline, hull, whole, closed=area > CLOSED * whole)
-            if quad is not None:
-                yield quad
+            closed = area > CLOSED * whole
+            roughs = [
+                r for r in (_polygon(hull, STRAIGHT), _polygon(hull, BENT) if closed else _NONE) if len(r)
+            ]
+            quads = (_quad(outline, rough, whole) for rough in roughs)
+            yield from (q for q in quads if q is not None)
 
 
-def _quad(outline: Ints, hull: Ints, area: float, *, closed: bool) -> Floats | None:
-    """Return the four corners (4, 2) px of an outline, or None when it has no four straight sides."""
-    rough = cv2.approxPolyDP(hull, max(1.5, STRAIGHT * cv2.arcLength(hull, closed=True)), closed=True)
-    rough = rough[:, 0].astype(np.float64)
-    if not 4 <= len(rough) <= (6 if closed else 4):
-        return None
-    rough = _four_sides(rough)
+def _polygon(hull: Ints, straight: float) -> Floats:
+    """Return the corners (4, 2) px of a hull simplified to four sides, or to five or six of which four are kept."""
+    tolerance = max(1.5, straight * cv2.arcLength(hull, closed=True))
+    corners = cv2.approxPolyDP(hull, tolerance, closed=True)[:, 0].astype(np.float64)
+    if straight == STRAIGHT:
+        return corners if len(corners) == 4 else _NONE
+    return _four_sides(corners) if len(corners) in (5, 6) else _NONE
+
+
+def _quad(outline: Ints, rough: Floats, area: float) -> Floats | None:
+    """Return the four corners (4, 2) px of an outline near a rough figure, or None when it has no such sides."""
     sides = np.hypot(*(rough[AFTER] - rough).T)
     if not sides.min() >= SHORTEST_PX or sides.max() > STEEPEST * sides.min():
         return None

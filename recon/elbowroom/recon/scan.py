@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from elbowroom.recon.scandistance import distance_bound, spread_samples
+from elbowroom.recon.scandistance import distance_bound, patched, spread_samples
 from elbowroom.recon.scanfile import read_scan_file
 from elbowroom.recon.scanpairs import PairFit, Registration, scan_finding, solve_pairs
 from elbowroom.recon.scanrefinement import Refined, known_surfaces, refine
@@ -19,13 +19,16 @@ from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import ScanTag, Scene
 
-MOST_TRIANGLES = 20_000
+MOST_TRIANGLES = 18_000
 """Triangles a scan is thinned to: the fit cuts each of them, on both sides of an open one."""
+
+MOST_PATCHES = 1_000
+"""Triangles of the scan itself put back where the thinned ones are farthest off."""
 
 MOST_BOXES = 2_000
 """Boxes round a scan of points: 12 triangles each."""
 
-REFINE_SAMPLES = 100_000
+REFINE_SAMPLES = 40_000
 """Points of the scan held against known surfaces."""
 
 
@@ -69,7 +72,7 @@ def measure_scan(
     fit = solve_pairs(tag, scene, network=network)
     box = _spot(tag, scene, fit, vertices)
     kept, (vertices, faces) = _cropped((vertices, faces), fit.registration, box)
-    refined = _refined(tag, fit.registration, (vertices, faces), scene, media)
+    refined = refined_place(tag, fit.registration, (vertices, faces), scene, media)
     world = refined.registration.apply(vertices)
     mesh, widened, how = _solid((world, faces), tag)
     findings = (
@@ -129,9 +132,10 @@ def _cropped(mesh: MeshArrays, registration: Registration, box: Floats) -> tuple
 # --- where it lies -------------------------------------------------------------------------------------------
 
 
-def _refined(
+def refined_place(
     tag: ScanTag, registration: Registration, mesh: MeshArrays, scene: Scene, media: Media
 ) -> Refined:
+    """Return a scan's place (its mesh in scan mm) refined on what the scene knows, or why it was left to the pairs."""
     if not tag.refine:
         return Refined(registration, why="refine is off")
     if tag.scale_free:
@@ -189,8 +193,10 @@ def _solid(mesh: MeshArrays, tag: ScanTag) -> tuple[MeshArrays, float, str]:
     closed = is_closed(mesh)
     if closed and volume_of(mesh) < 0:
         faces = faces[:, ::-1]
-    few = thin((vertices, faces), MOST_TRIANGLES)
-    bound = 0.0 if few[1] is faces else distance_bound((vertices, faces), few)
+    few, bound = thin((vertices, faces), MOST_TRIANGLES), 0.0
+    if few[1] is not faces:
+        few = patched((vertices, faces), few, MOST_PATCHES)
+        bound = distance_bound((vertices, faces), few)
     return (few, bound, "closed") if closed else (shell_on(few), bound + SHELL_MM, "open")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from elbowroom.recon.scanthinning import distinct
 from elbowroom.recon.solids import MeshArrays
 from elbowroom.shared.arrays import Floats, Ints, Points3
 
@@ -17,17 +18,14 @@ AT_ONCE = 100_000
 NEIGHBOURS = 4
 """Nearest samples whose triangles are tried for what decides the bound at first sight."""
 
+AGAIN = (8, 8, 8, 16, 32)
+"""And for the parts of what is then split in four, and again: what straddles a crease of the surface."""
+
 FIRST = 2000
 """Triangles that look farthest at first sight: how far they truly are is what no bound can go below."""
 
-WORTH_MM, WORTH_SHARE = 0.01, 0.03
+WORTH_MM, WORTH_SHARE = 0.1, 0.05
 """The bound may be this much above the true distance, mm and share of it: more work gains nothing for a plate."""
-
-AGAIN = 8
-"""Nearest samples tried for the parts of a split triangle."""
-
-SPLITS = 6
-"""Most times a triangle is split in four: what straddles a crease of the surface."""
 
 
 def distance_bound(mesh: MeshArrays, surface: MeshArrays) -> float:
@@ -37,7 +35,7 @@ def distance_bound(mesh: MeshArrays, surface: MeshArrays) -> float:
     several triangles of the surface bounds it. Whatever triangles are tried, it is a bound; trying near ones makes it
     tight. Where small triangles straddle a crease they are split.
     """
-    search = _Search(surface)
+    search = Search(surface)
     corners = mesh[0][mesh[1]]
     bounds = np.concatenate(
         [search.bounds(corners[i : i + AT_ONCE], 1) for i in range(0, len(corners), AT_ONCE)] or [np.zeros(0)]
@@ -45,10 +43,25 @@ def distance_bound(mesh: MeshArrays, surface: MeshArrays) -> float:
     return _settled(corners, bounds, search)
 
 
-def _settled(corners: Floats, bounds: Floats, search: _Search) -> float:
+def patched(mesh: MeshArrays, surface: MeshArrays, most: int) -> MeshArrays:
+    """Return a surface with those triangles of a mesh added that lie farthest from it, `most` or fewer.
+
+    A few hairs, specks and creases would else set how far all of it is off. Each is added with both its sides.
+    """
+    search = Search(surface)
+    pieces = [mesh[0][i : i + AT_ONCE] for i in range(0, len(mesh[0]), AT_ONCE)]
+    away = np.concatenate([search.distances(p, NEIGHBOURS) for p in pieces])[mesh[1]].max(axis=1)
+    worst = np.argsort(-away)[:most]
+    extra = mesh[1][worst[away[worst] > WORTH_MM]]
+    used = np.unique(extra)
+    own = np.searchsorted(used, extra) + len(surface[0])
+    return np.vstack([surface[0], mesh[0][used]]), np.vstack([surface[1], own, own[:, ::-1]])
+
+
+def _settled(corners: Floats, bounds: Floats, search: Search) -> float:
     """Try harder on what decides the bound, then split it, until that could gain nothing worth the time."""
     sure = 0.0
-    for count in (NEIGHBOURS, *(0,) * SPLITS):
+    for count in (NEIGHBOURS, *AGAIN):
         worst = np.argsort(-bounds)[:FIRST]
         sure = max(sure, search.least(corners[worst]))
         enough = sure + max(WORTH_MM, WORTH_SHARE * sure)
@@ -56,12 +69,12 @@ def _settled(corners: Floats, bounds: Floats, search: _Search) -> float:
         if not keep.any():
             return enough
         bounds, corners = bounds[keep], corners[keep]
-        if count == 0:
+        if count != NEIGHBOURS:
             bounds, corners = np.tile(bounds, 4), _split(corners)
-        step = max(AT_ONCE // max(count, AGAIN), 1)
+        step = AT_ONCE // count
         for i in range(0, len(corners), step):
             part = slice(i, i + step)
-            bounds[part] = np.minimum(bounds[part], search.bounds(corners[part], count or AGAIN))
+            bounds[part] = np.minimum(bounds[part], search.bounds(corners[part], count))
     return max(enough, float(bounds.max()))
 
 
@@ -72,11 +85,12 @@ def _split(corners: Floats) -> Floats:
     return np.concatenate([np.stack(p, axis=1) for p in parts])
 
 
-class _Search:
+class Search:
     """Finds triangles of a surface near a place, by samples spread over it."""
 
     def __init__(self, surface: MeshArrays) -> None:
-        self.triangles = surface[0][surface[1]]
+        once = distinct(np.sort(surface[1], axis=1), len(surface[0]))[1]  # two sides are one place
+        self.triangles = surface[0][surface[1][once]]
         samples, self.owner = spread_samples(self.triangles, SAMPLES)
         self.tree = cKDTree(samples)
 
@@ -92,12 +106,15 @@ class _Search:
 
     def least(self, corners: Floats) -> float:
         """Return about how far the farthest corner truly is: what no bound can go below."""
-        points = corners.reshape(-1, 3)
-        found = self.tree.query(points, k=min(16, len(self.owner)))[1].reshape(len(points), -1)
+        return float(self.distances(corners.reshape(-1, 3), 16).max(initial=0.0))
+
+    def distances(self, points: Points3, count: int) -> Floats:
+        """Return the distance (n,) of points from the nearest of the triangles that `count` samples are on."""
+        found = self.tree.query(points, k=min(count, len(self.owner)))[1].reshape(len(points), -1)
         best = np.full(len(points), np.inf)
         for column in self.owner[found].T:
             best = np.minimum(best, point_triangle_distances(points, self.triangles[column]))
-        return float(best.max(initial=0.0))
+        return best
 
     def _farthest(self, corners: Floats, triangles: Floats) -> Floats:
         return np.max([point_triangle_distances(corners[:, k], triangles) for k in range(3)], axis=0)

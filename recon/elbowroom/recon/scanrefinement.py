@@ -194,7 +194,7 @@ def _nearest_planes(
         cloud(vectors(known.points - registration.middle)),
     )
     fixed.normals = vectors(known.normals)
-    loss = pipeline.TukeyLoss(k=max(3 * tag.sd_mm, gate / 2))
+    loss = pipeline.TukeyLoss(k=max(3 * tag.sd_mm, 2 * gate))
     found = pipeline.registration_icp(
         moving,
         fixed,

@@ -10,7 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from elbowroom.recon.scanthinning import rim_edges
+from elbowroom.recon.scanthinning import distinct, rim_edges
 from elbowroom.recon.solids import MeshArrays, box_between
 from elbowroom.shared.arrays import Faces, Floats, Ints, Points3
 
@@ -27,7 +27,7 @@ LEAST_HALF_MM = 0.05
 """Least half side of a box round points: those of one plane still make a closed solid."""
 
 SPACING_SHARE = 0.99
-"""Share of the points whose fourth neighbour is no further than the pitch: a square grid has four at its pitch."""
+"""Share of the points whose third neighbour is no further than the pitch: a square grid's rim has three at its pitch."""
 
 SPACING_SAMPLE = 20_000
 """Points whose neighbours are looked at for the pitch."""
@@ -50,6 +50,7 @@ def shell_on(mesh: MeshArrays) -> MeshArrays:
     Sheets that meet in one edge or corner are parted there, so that the shell is closed whatever the triangles are.
     """
     vertices, faces = mesh
+    faces = faces[distinct(np.sort(faces, axis=1), len(vertices))[1]]
     _, owner, side = rim_edges(faces, len(vertices))
     label = _fans(faces, len(vertices), owner * 3 + side)
     places = np.zeros((int(label.max()) + 1, 3))
@@ -88,9 +89,9 @@ def _fans(faces: Faces, vertices: int, rims: Ints) -> Ints:
 
 
 def point_spacing(points: Points3) -> float:
-    """Return the pitch (mm) of points (n, 3): what `SPACING_SHARE` of their fourth neighbours are within."""
+    """Return the pitch (mm) of points (n, 3): what `SPACING_SHARE` of their third neighbours are within."""
     step = max(1, len(points) // SPACING_SAMPLE)
-    away = cKDTree(points).query(points[::step], k=min(5, len(points)))[0][:, -1]
+    away = cKDTree(points).query(points[::step], k=min(4, len(points)))[0][:, -1]
     return float(np.quantile(away, SPACING_SHARE))
 
 

@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from elbowroom.recon.solids import MeshArrays
 from elbowroom.shared.arrays import Bools, Faces, Floats, Ints, Points3
 
-CELLS_PER_TRIANGLE = 3.0
+CELLS_PER_TRIANGLE = 8.0
 """Finest cells for each triangle asked for: bends get them, flats give them back."""
 
 DOUBLINGS = 6
@@ -57,7 +57,7 @@ def thin(mesh: MeshArrays, most: int) -> MeshArrays:
         return mesh
     middle = vertices.mean(axis=0)
     joined, of_vertex = _finest(vertices - middle, faces, most)
-    fine = _distinct(np.sort(of_vertex[faces], axis=1), len(joined.cells))[0]
+    fine = distinct(np.sort(of_vertex[faces], axis=1), len(joined.cells))[0]
     edges = _edges(fine, len(joined.cells))
     low, high = -12.0, np.log2(float(np.ptp(vertices, axis=0).max()))
     best = None
@@ -77,22 +77,22 @@ def thin(mesh: MeshArrays, most: int) -> MeshArrays:
 def _count(faces: Faces) -> int:
     low, mid, high = np.sort(faces, axis=1).T
     whole = (low != mid) & (mid != high)
-    return len(_distinct(np.column_stack([low, mid, high])[whole], int(faces.max()) + 1)[0])
+    return len(distinct(np.column_stack([low, mid, high])[whole], int(faces.max()) + 1)[0])
 
 
-def _distinct(rows: Faces, count: int) -> tuple[Faces, Ints]:
-    """Return the distinct rows (k, 2 or 3) of indices below `count`, and which of them each row is."""
+def distinct(rows: Faces, count: int) -> tuple[Faces, Ints, Ints]:
+    """Return the distinct rows (k, 2 or 3) of indices below `count`, where each first stands, and which each row is."""
     key = rows[:, 0] * np.int64(count) + rows[:, 1]
     if rows.shape[1] == 3:
         key = np.unique(key, return_inverse=True)[1].reshape(-1) * np.int64(count) + rows[:, 2]
     _, first, of = np.unique(key, return_index=True, return_inverse=True)
-    return rows[first], of.reshape(-1)
+    return rows[first], first, of.reshape(-1)
 
 
 def _edges(faces: Faces, count: int) -> Faces:
     """Return the distinct edges (e, 2) of triangles whose indices rise along each row."""
     edges = faces[:, [[0, 1], [1, 2], [0, 2]]].reshape(-1, 2)
-    return _distinct(edges[edges[:, 0] != edges[:, 1]], count)[0]
+    return distinct(edges[edges[:, 0] != edges[:, 1]], count)[0]
 
 
 def _finest(vertices: Points3, faces: Faces, most: int) -> tuple[Cells, Ints]:
@@ -261,7 +261,7 @@ def _net(faces: Faces) -> Faces:
     ordered = np.take_along_axis(faces, at, axis=1)
     flip = ordered[:, 1] > ordered[:, 2]
     plain = np.where(flip[:, None], ordered[:, [0, 2, 1]], ordered)
-    rows, of = _distinct(plain, int(faces.max(initial=0)) + 1)
+    rows, _, of = distinct(plain, int(faces.max(initial=0)) + 1)
     net = np.bincount(of, weights=np.where(flip, -1.0, 1.0), minlength=len(rows)).astype(np.int64)
     ahead = np.repeat(rows, np.maximum(net, net == 0), axis=0)
     behind = np.repeat(rows[:, [0, 2, 1]], np.maximum(-net, net == 0), axis=0)

@@ -30,7 +30,7 @@ GROSS_PX = 1.0
 """An edge point further than this off the bow of the others is another edge's."""
 
 LEAST_SHARE = 0.5
-"""Share of a line along which an edge must be found for it to count."""
+"""Share of a line, or of a rim's picks, where an edge must be found for it to count; the rest is left out then."""
 
 Thing = TypeVar("Thing", bound=Entity)
 Pick = PointPick | RimPicks | LinePicks | EdgeLines
@@ -149,9 +149,9 @@ def _rim(grey: Grey, pick: RimPicks) -> RimPicks | None:
         chosen = np.unique(np.linspace(0, len(rim.points_px) - 1, SAMPLES).astype(int))
         return pick.model_copy(update=_samples(rim.points_px[chosen], rim.sd_px))
     found = [snap_edge(grey, p, reach_px=_reach(pick)) for p in points]
-    if any(f is None for f in found):
-        return None
     edges = [f for f in found if f is not None]
+    if len(edges) < LEAST_SHARE * len(points):
+        return None
     return pick.model_copy(
         update=_samples(np.array([f.xy_px for f in edges]), float(np.median([f.sd_px for f in edges])))
     )

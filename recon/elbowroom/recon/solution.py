@@ -103,8 +103,13 @@ def rejected_picks(solution: Solution) -> list[Finding]:
 
 
 def settled(state: State, network: Network, cancelled: Callable[[], bool] | None) -> tuple[Network, Adjusted]:
-    """Return a network with the lens model its photos ask for, and it adjusted from first values."""
-    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
+    """Return a network with the lens model its photos ask for, and it adjusted from values near it.
+
+    Free points come in where their rays meet, which a gross pick has pulled about: they need the robust start again.
+    """
+    if len(network.picks):
+        state = robust_state(state, network, cancelled=cancelled)
+    adjusted = adjust(state, network, cancelled=cancelled)
     state, asked = asked_model(adjusted, network)
     if asked is network:
         return network, adjusted

@@ -6,6 +6,8 @@ as OpenCV. Pixel (0, 0) is the centre of the top-left pixel.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from elbowroom.shared.arrays import Floats, Points2, Points3, check_points
@@ -85,7 +87,11 @@ def _radial_slope(ideal: Points2, coefficients: Floats) -> Floats:
 
 def _fold_radius2(coefficients: Floats) -> float:
     """Return the squared radius at which the radial polynomial first turns back (infinity if never)."""
-    k1, k2, k3 = coefficients[:3]
+    return _first_fold(*(float(k) for k in coefficients[:3]))
+
+
+@lru_cache(maxsize=64)  # asked once a call, for the few lenses of a job
+def _first_fold(k1: float, k2: float, k3: float) -> float:
     roots = np.roots([7 * k3, 5 * k2, 3 * k1, 1.0])
     real = [r.real for r in roots if abs(r.imag) < 1e-12 * (1 + abs(r.real)) and r.real > 0]
     return min(real) if real else float("inf")

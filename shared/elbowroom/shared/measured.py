@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import numpy as np
 from pydantic import Field, model_validator
 
+from elbowroom.shared.arrays import Floats
 from elbowroom.shared.entity import Cov3, Digest, Entity, Name, NotNegative, Pose, Positive, Vec2, Vec3
 
 LENS_PARAMETERS = ("focal_px", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
@@ -59,10 +61,31 @@ class MeasuredPrint(Entity):
     ink_sd_mm: NotNegative
 
 
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Exposure(Entity):
+    """How a photo is exposed: shares clipped black and white, of the whole and near its targets; grey levels of 255.
+
+    `middle` is the whole photo's median; `ink` and `paper` are the levels of black and white at the targets. What is
+    said of targets is there when some were read.
+    """
+
+    black: Share
+    white: Share
+    middle: NotNegative
+    near_black: Share | None = None
+    near_white: Share | None = None
+    ink: NotNegative | None = None
+    paper: NotNegative | None = None
+
+
 class Photo(Entity):
     """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured.
 
-    `refocus` is by what share its focal length differs from its lens's.
+    `refocus` is by what share its focal length differs from its lens's. `targets_missed` are those that the network
+    says it should show (facing it, large enough) and that were not read; `blur_px` is how wide its edges are where they
+    are widest.
     """
 
     name: Name
@@ -73,6 +96,9 @@ class Photo(Entity):
     lens: Name | None = None
     camera_from_world: Pose | None = None
     targets_read: tuple[int, ...] = ()
+    targets_missed: tuple[int, ...] = ()
+    blur_px: NotNegative | None = None
+    exposure: Exposure | None = None
     rms_px: NotNegative | None = None
     refocus: float = 0.0
 
@@ -102,15 +128,28 @@ class Accuracy(Entity):
 
 
 class MeasuredFace(Entity):
-    """A face as measured: a point on it, its outward normal, covariance (mm²) of the point, sd of tilt, residual."""
+    """A face as measured: a point in its middle, its outward normal, its doubt, its residual.
+
+    `covariance_mm2` is that of the face at the worst of the places it was measured at, for whoever needs one for all of
+    it; `middle_covariance_mm2` that of its middle, to which an arm times `tilt_covariance` times the arm adds at a place
+    (see `covariance_at`). `tilt_sd_rad` is that of the worse direction.
+    """
 
     name: Name
     point_mm: Vec3
     normal: Vec3
     covariance_mm2: Cov3
+    middle_covariance_mm2: Cov3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+    tilt_covariance: Cov3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
     tilt_sd_rad: NotNegative
     rms_mm: NotNegative
     reach_mm: NotNegative
+
+    def covariance_at(self, place_world: Floats) -> Floats:
+        """Return the covariance (3, 3) mm² of the face at a place (3,) mm."""
+        arm, normal = np.asarray(place_world) - self.point_mm, np.array(self.normal)
+        tilted = float(arm @ np.array(self.tilt_covariance) @ arm)
+        return np.asarray(np.array(self.middle_covariance_mm2) + tilted * np.outer(normal, normal))
 
 
 class Loose(Entity):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,6 +21,25 @@ MAX_DEPTH = 40
 """Deepest nesting read; the entities need 9."""
 
 Item = TypeVar("Item")
+
+KINDS: Mapping[str, str] = {
+    "batches": "print batch",
+    "targets": "target",
+    "cards": "card",
+    "distances": "distance",
+    "faces": "face",
+    "features": "feature",
+    "tags": "obstacle",
+    "intents": "plate",
+}
+"""The lists of a tag file and what they hold, as a person calls one of it."""
+
+SINGLES: Mapping[str, str] = {
+    "datum": "datum",
+    "default_side_mm": "default side",
+    "default_thickness_mm": "default thickness",
+}
+"""What a tag file may hold one of."""
 
 
 def read_tag_file(path: str | Path) -> TagFile:
@@ -157,12 +177,45 @@ def merge_tags(scene: Scene, tags: TagFile) -> Scene:
     InputError
         When the file holds two of one name.
     """
-    given = {k: getattr(tags, k) for k in ("datum", "default_side_mm", "default_thickness_mm")}
+    given = {k: getattr(tags, k) for k in SINGLES}
     update: dict[str, Any] = {k: v for k, v in given.items() if v is not None}
-    update["targets"] = _merged(scene.targets, tags.targets, lambda t: t.id, "target")
-    for field in ("batches", "cards", "distances", "faces", "features", "tags", "intents"):
-        update[field] = _merged(getattr(scene, field), getattr(tags, field), lambda e: e.name, field)
+    for field in KINDS:
+        what = "target" if field == "targets" else field
+        update[field] = _merged(getattr(scene, field), getattr(tags, field), _key, what)
     return scene.model_copy(update=update)
+
+
+@dataclass(frozen=True)
+class TagChanges:
+    """What a tag file did to a scene: names (ids of targets) by what they are, as a person calls it."""
+
+    added: Mapping[str, tuple[str, ...]]
+    replaced: Mapping[str, tuple[str, ...]]
+    unchanged: Mapping[str, tuple[str, ...]]
+
+
+def tag_changes(before: Scene, tags: TagFile) -> TagChanges:
+    """Return what merging a tag file's entities into a scene adds, replaces, and leaves as it was."""
+    out: dict[str, dict[str, list[str]]] = {"added": {}, "replaced": {}, "unchanged": {}}
+    for field, kind in KINDS.items():
+        old = {_key(e): e for e in getattr(before, field)}
+        for entity in getattr(tags, field):
+            out[_change(old.get(_key(entity)), entity)].setdefault(kind, []).append(str(_key(entity)))
+    for field, kind in SINGLES.items():
+        if (given := getattr(tags, field)) is not None:
+            out[_change(getattr(before, field), given)].setdefault(kind, [])
+    return TagChanges(**{how: {k: tuple(v) for k, v in kinds.items()} for how, kinds in out.items()})
+
+
+def _change(old: object, new: object) -> str:
+    if old is None:
+        return "added"
+    return "unchanged" if old == new else "replaced"
+
+
+def _key(entity: Any) -> Any:
+    """Return what an entity is told apart by: a target's id, else the name."""
+    return entity.id if hasattr(entity, "id") else entity.name
 
 
 def _merged(

@@ -15,17 +15,24 @@ from elbowroom.app.cli.show import (
     console,
     progress,
     show_accuracy,
+    show_changes,
     show_check,
+    show_coverage,
     show_features,
     show_findings,
     show_lenses,
     show_obstacles,
+    show_photos,
     show_plate,
     show_prints,
 )
+from elbowroom.shared.errors import InputError
 from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.scene import Scene
 from elbowroom.shared.store import SceneFile
+
+SUFFIX = ".elbow"
+"""Ending of a job's file: it tells a job from tag files and drawings in the same folder."""
 
 JobPath = Annotated[Path, typer.Argument(help="The job's scene file (.elbow).")]
 PlateName = Annotated[str | None, typer.Option("--plate", help="Only this plate; all when left out.")]
@@ -48,6 +55,14 @@ def opened(path: Path) -> Iterator[steps.Job]:
 
 def new(path: JobPath, name: Annotated[str | None, typer.Option(help="Name of the job.")] = None) -> int:
     """Make an empty job."""
+    if path.suffix.lower() != SUFFIX:
+        raise InputError(
+            "a job's file ends in .elbow",
+            where=str(path),
+            value=path.suffix or "no ending",
+            limit=SUFFIX,
+            todo=f"call it {path.with_suffix(SUFFIX).name}",
+        )
     SceneFile.create(path, Scene(name=name or path.stem), author=author()).close()
     console().print(f"made {path}", markup=False)
     return 0
@@ -69,13 +84,9 @@ def add(
 def tags(path: JobPath, tag_file: Annotated[Path, typer.Argument(help="A JSON or YAML tag file.")]) -> int:
     """Take in sizes, datum, obstacles and plate intents from a tag file."""
     with opened(path) as job:
-        scene = steps.take_tags(job, tag_file)
+        scene, changes = steps.take_tags(job, tag_file)
     show_findings(scene.findings)
-    console().print(
-        f"{len(scene.tags)} obstacles, {len(scene.faces)} faces, {len(scene.features)} features, "
-        f"{len(scene.intents)} plates asked for",
-        markup=False,
-    )
+    show_changes(changes)
     show_features(scene)
     return 0
 
@@ -99,6 +110,7 @@ def measure(path: JobPath) -> int:
     show_findings(scene.findings)
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
+    show_photos(scene)
     return 0
 
 
@@ -135,6 +147,8 @@ def show(path: JobPath) -> int:
     )
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
+    show_photos(scene)
+    show_coverage(scene)
     show_lenses(scene)
     show_prints(scene.measured_prints)
     show_findings(scene.findings)

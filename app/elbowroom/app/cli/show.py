@@ -11,6 +11,7 @@ import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import (
@@ -24,11 +25,26 @@ from elbowroom.shared.scene import (
     MeasuredPoint,
     MeasuredPrint,
     Obstacle,
+    Photo,
     Plate,
     Scene,
     Vec3,
 )
+from elbowroom.shared.tagfile import TagChanges
 from elbowroom.shared.units import ShownUnit, show_length
+
+UNUSED = {
+    "photo-mirrored": "mirrored",
+    "no-targets": "no target read",
+    "not-joined": "joins no other",
+    "zoom-changed": "another zoom, or cropped",
+    "photo-foreign": "of another job",
+    "photo-poor": "fits no other",
+}
+"""Why a photo is not used, by the finding that says so."""
+
+NAMES = 12
+"""Names listed at most; a file may hold hundreds."""
 
 MARKS = {"note": "note   ", "warning": "warning", "fault": "FAULT  "}
 
@@ -78,29 +94,97 @@ def show_accuracy(accuracy: Accuracy) -> None:
     )
 
 
+def show_changes(changes: TagChanges) -> None:
+    """Print what a tag file added, replaced, and left as it was."""
+    rows = (("added", changes.added), ("replaced", changes.replaced), ("unchanged", changes.unchanged))
+    lines = [f"{how}: {'; '.join(_named(*k) for k in kinds.items())}" for how, kinds in rows if kinds]
+    for line in lines or ["the file is empty: nothing added, nothing replaced"]:
+        console().print(line, markup=False)
+
+
+def _named(kind: str, names: Sequence[str]) -> str:
+    """Return names after what they are; numbers in a row as first to last, and no more than a line holds."""
+    if len(names) > 1:
+        kind += "es" if kind.endswith("h") else "s"
+    if len(names) > 2 and all(n.isdigit() for n in names):
+        ids = sorted(int(n) for n in names)
+        if ids[-1] - ids[0] == len(ids) - 1:
+            return f"{kind} {ids[0]} to {ids[-1]}"
+    more = f" and {len(names) - NAMES} more" if len(names) > NAMES else ""
+    return f"{kind} {', '.join(names[:NAMES])}".rstrip() + more
+
+
 def show_lenses(scene: Scene) -> None:
-    """Print each measured lens: every parameter with its sd and how many of these it stands away from nothing."""
+    """Print each measured lens: its parameters, the doubt of each (19 in 20), and a dash for terms not asked for."""
     for lens in (n for n in scene.lenses if n.covariance):
         photos = [p for p in scene.photos if p.lens == lens.name and p.camera_from_world is not None]
         known = next((k.source for k in scene.known_lenses if k.lens.name == lens.name), "")
         focused = [abs(p.refocus) for p in photos if p.refocus]
-        words = [f"lens {lens.name}, {len(photos)} photos:", ", ".join(_parameters(lens))]
-        words += [f"(starting from {known})"] if known else []
-        words += (
-            [f"each photo's focal length its own, by up to {100 * max(focused):.2f} %"] if focused else []
+        title = f"lens {lens.name}, {len(photos)} photos" + (f", starting from {known}" if known else "")
+        title += (
+            f", each photo's focal length its own, by up to {100 * max(focused):.2f} %" if focused else ""
         )
-        console().print(" ".join(words), markup=False)
+        table = Table("", title=Text(title), title_justify="left", box=None)
+        for name in LENS_PARAMETERS:
+            table.add_column(name.removesuffix("_px"), justify="right", no_wrap=True)
+        values, doubts = zip(*_parameters(lens), strict=True)
+        table.add_row("", *values)
+        table.add_row("+/-", *doubts)
+        Console(file=sys.stdout, highlight=False, width=120).print(table)
 
 
-def _parameters(lens: Lens) -> Iterator[str]:
+def _parameters(lens: Lens) -> Iterator[tuple[str, str]]:
+    """Yield each parameter's value and doubt as shown: pixels with a digit, distortion with five."""
     for i, name in enumerate(LENS_PARAMETERS):
         value, sd = getattr(lens, name), float(np.sqrt(lens.covariance[i][i]))
-        if sd == 0:
-            yield f"{name} not asked for"
-        elif name.endswith("px"):
-            yield f"{name[:-3]} {value:.1f} +/- {2 * sd:.1f} px"
-        else:
-            yield f"{name} {value:.5f} +/- {2 * sd:.5f} ({abs(value) / sd:.0f} sd)"
+        digits = 1 if name.endswith("px") else 5
+        yield ("-", "") if sd == 0 else (f"{value:.{digits}f}", f"{2 * sd:.{digits}f}")
+
+
+def show_photos(scene: Scene) -> None:
+    """Print what each photo is worth: targets read of those in view, edge width, exposure, residuals, used or why not."""
+    from elbowroom.recon.exposure import photo_exposure
+
+    if not any(p.targets_read for p in scene.photos):
+        return
+    table = Table(title="photos", title_justify="left", box=None)
+    for name in ("photo", "read/in view", "edges px", "exposure", "rms px", ""):
+        table.add_column(name, justify="right" if name in ("read/in view", "edges px", "rms px") else "left")
+    for p in scene.photos:
+        read = f"{len(p.targets_read)}/{len(p.targets_read) + len(p.targets_missed)}"
+        blur = "" if p.blur_px is None else f"{p.blur_px:.1f}"
+        rms = "" if p.rms_px is None else f"{p.rms_px:.3f}"
+        table.add_row(Text(p.name), read, blur, photo_exposure(p), rms, _use_of(p, scene.findings))
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
+
+
+def _use_of(photo: Photo, findings: Iterable[Finding]) -> str:
+    """Return whether a photo is used, and why not."""
+    if photo.camera_from_world is not None:
+        return "used"
+    mine = [f.code for f in findings if photo.name in f.subject.split(", ")]
+    return "not used" + next((f": {UNUSED[c]}" for c in mine if c in UNUSED), "")
+
+
+def show_coverage(scene: Scene) -> None:
+    """Print how many photos look from where: bearings from the world's x axis round the targets' normal, and heights."""
+    from elbowroom.recon.coverage import HEIGHTS_DEG, SECTORS, coverage_of
+
+    found = coverage_of(scene)
+    if found is None:
+        return
+    table = Table(
+        title="photos by where they look from, bearing from x in degrees", title_justify="left", box=None
+    )
+    table.add_column("height")
+    for sector in range(SECTORS):
+        table.add_column(f"{360 * sector // SECTORS}", justify="right")
+    tops = [90.0, *HEIGHTS_DEG]
+    names = [f"{low:.0f} to {high:.0f}" for high, low in zip(tops, HEIGHTS_DEG, strict=False)] + ["below 0"]
+    for name, row in zip(names, found.counts, strict=True):
+        if name != "below 0" or row.any():
+            table.add_row(name, *(str(n) if n else "." for n in row))
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
 
 
 def show_prints(prints: Iterable[MeasuredPrint]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,7 +12,7 @@ from elbowroom.app import job as steps
 from elbowroom.app.cli.job import JobPath, opened
 from elbowroom.app.cli.show import console, show_findings
 from elbowroom.shared.errors import InputError
-from elbowroom.shared.scene import PrintBatch
+from elbowroom.shared.scene import PrintBatch, ScaleCard, TargetSpec
 from elbowroom.shared.units import parse_length
 
 
@@ -52,26 +53,29 @@ def targets(
     """Write a PDF of coded targets, and a scale card, at exactly 1:1."""
     from elbowroom.export import default_card, write_targets
 
-    side_mm = parse_length(side, "mm")
+    side_mm, loose = parse_length(side, "mm"), parse_ids(ids)
     card_ids = parse_ids(card) if card else None
     cards = [default_card(paper, card_ids, side_mm=min(side_mm, 40.0))] if card_ids else []
     findings = write_targets(
-        path, ids=parse_ids(ids), side_mm=side_mm, paper=paper, batch=PrintBatch(name=batch), cards=cards
+        path, ids=loose, side_mm=side_mm, paper=paper, batch=PrintBatch(name=batch), cards=cards
     )
     show_findings(findings)
     console().print(f"wrote {path}", markup=False)
-    if cards:
-        text = "cards:\n- " + "\n  ".join(
-            _card_lines(cards[0].model_copy(update={"batch": batch}).model_dump(exclude_defaults=True))
-        )
-        console().print(f"for the tag file:\nbatches:\n- {{name: {batch}}}\n{text}", markup=False)
+    cards = [c.model_copy(update={"batch": batch}) for c in cards]
+    specs = [TargetSpec(id=i, side_mm=side_mm, batch=batch) for i in loose]
+    console().print(f"for the tag file:\n{_snippet(batch, specs, cards)}", markup=False)
     return 0
 
 
-def _card_lines(card: dict[str, object]) -> list[str]:
+def _snippet(batch: str, specs: Sequence[TargetSpec], cards: Sequence[ScaleCard]) -> str:
+    """Return what was printed as a tag file takes it in."""
     import yaml
 
-    return str(yaml.safe_dump(card, default_flow_style=None, sort_keys=False, width=200)).splitlines()
+    parts: dict[str, object] = {"batches": [{"name": batch}]}
+    parts["targets"] = [s.model_dump(exclude_unset=True) for s in specs]
+    if cards:
+        parts["cards"] = [c.model_dump(exclude_defaults=True, mode="json") for c in cards]
+    return str(yaml.safe_dump(parts, default_flow_style=None, sort_keys=False, width=200)).rstrip()
 
 
 def bar(
