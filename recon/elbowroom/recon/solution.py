@@ -25,6 +25,9 @@ KEPT_DRIFT = np.array([0.003, 0.003, 0.003, 0.005, 0.02, 0.03, 3e-4, 3e-4])
 """How far a phone's lens may differ from one day to the next, sd (focal, cx, cy relative to the focal length): it focuses,
 and its stabiliser shifts the lens (common practice, no source)."""
 
+FEW_SIGHTINGS = 200
+"""A network of fewer sightings has none to lose, and a second robust start costs it a tenth of a second."""
+
 
 @dataclass(frozen=True, eq=False)
 class Index:
@@ -105,9 +108,10 @@ def rejected_picks(solution: Solution) -> list[Finding]:
 def settled(state: State, network: Network, cancelled: Callable[[], bool] | None) -> tuple[Network, Adjusted]:
     """Return a network with the lens model its photos ask for, and it adjusted from values near it.
 
-    Free points come in where their rays meet, which a gross pick has pulled about: they need the robust start again.
+    Free points come in where their rays meet, which a gross pick has pulled about: they need the robust start again. So do
+    few sightings: each one that the rough state rejects by mistake takes away what would bring it back.
     """
-    if len(network.picks):
+    if len(network) < FEW_SIGHTINGS or len(network.picks):
         state = robust_state(state, network, cancelled=cancelled)
     adjusted = adjust(state, network, cancelled=cancelled)
     state, asked = asked_model(adjusted, network)
