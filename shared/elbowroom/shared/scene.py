@@ -36,6 +36,7 @@ from elbowroom.shared.features import (
     PointTag,
     RimPicks,
 )
+from elbowroom.shared.loads import HoleLoad, LoadCase
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
@@ -109,10 +110,12 @@ __all__ = [
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "HoleLoad",
     "HoleTag",
     "KnownLens",
     "Lens",
     "LinePicks",
+    "LoadCase",
     "Loop",
     "Loose",
     "MeasuredEdge",
@@ -190,6 +193,7 @@ class Scene(Entity):
     measured_features: tuple[MeasuredFeature, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -234,6 +238,7 @@ class TagFile(Entity):
     features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
 
 
 Named = TypeVar("Named", Photo, Lens, MeasuredFace, MeasuredFeature, Plate)
