@@ -22,7 +22,7 @@ SIDE_PX, BORDER_PX, SCALE_PX, LINE_PX, TEXT_PX = 1400, 60, 170, 26, 18
 """Longer side of the plate, border, room for the colour scale, from line to line, height of letters."""
 
 COLOURS = np.array(
-    [[45, 40, 95], [40, 95, 145], [35, 145, 140], [100, 185, 95], [215, 205, 60], [245, 150, 45]],
+    [[45, 40, 95], [40, 95, 145], [35, 145, 140], [100, 185, 95], [190, 205, 65], [255, 235, 120]],
     dtype=np.float64,
 )
 """From no stress to yield, dark to light, so that it reads in grey as well."""
