@@ -64,11 +64,13 @@ class MeasuredPrint(Entity):
 class Photo(Entity):
     """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured.
 
-    `refocus` is by what share its focal length differs from its lens's.
+    `refocus` is by what share its focal length differs from its lens's. A copy made to be sent may leave the photo's own
+    bytes out; `shown` then names smaller ones to look at, if it has any. Picks count the photo's own pixels all the same.
     """
 
     name: Name
     media: Digest
+    shown: Digest | None = None
     width_px: Annotated[int, Field(gt=0)]
     height_px: Annotated[int, Field(gt=0)]
     orientation: Annotated[int, Field(ge=1, le=8)] = 1
