@@ -60,7 +60,7 @@ def key(thing: Any) -> str:
 def start(dice: random.Random) -> Scene:
     """Return a scene with some of everything."""
     made = {f: tuple(entity(f, n, dice) for n in NAMES if dice.random() < 0.6) for f in LISTS}
-    return Scene(default_side_mm=40.0, **made)  # type: ignore[arg-type]
+    return Scene(default_side_mm=40.0, **made)
 
 
 def things(scene: Scene) -> dict[tuple[str, str], Any]:

@@ -194,6 +194,8 @@ def _are_places(one: Any, other: Any) -> bool:
 
 
 def _label(field: str) -> str:
+    if field == "mm":
+        return "length"
     for suffix in ("_mm2", "_mm", "_px", "_deg", "_rad"):
         field = field.removesuffix(suffix)
     return field.replace("_", " ")
@@ -207,7 +209,7 @@ def value_words(field: str, value: Any, unit: ShownUnit) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return value[:80]
-    if field.endswith("_mm"):
-        return show_length(float(value), unit, 3)
+    if field == "mm" or field.endswith("_mm"):
+        return f"{round(float(value), 3):g} mm" if unit == "mm" else show_length(float(value), unit, 4)
     suffix = next((s for s in ("px", "deg", "rad") if field.endswith(f"_{s}")), "")
     return f"{value:g} {suffix}".strip()

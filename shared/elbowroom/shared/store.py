@@ -300,6 +300,11 @@ class _Media(Mapping[str, bytes]):
             )
         return data
 
+    def __contains__(self, name: object) -> bool:
+        with told(self._path), self._lock:
+            row = self._db.execute("SELECT 1 FROM medium WHERE digest = ?", (name,)).fetchone()
+        return row is not None
+
     def __iter__(self) -> Iterator[str]:
         with told(self._path):
             names = [str(r[0]) for r in self._db.execute("SELECT digest FROM medium")]
