@@ -93,7 +93,7 @@ def full_once(folder: Path, seed: int) -> tuple[str, int]:
         pages = dice.randint(15, 200)
         job._db.execute(f"PRAGMA max_page_count = {pages}")
         try:
-            for done in range(100_000):  # noqa: B007
+            for done in range(100_000):
                 data = medium(done, size)
                 job.save(
                     Scene(name=f"step {done}"), {digest(data): data}, author="saver", reason=f"save {done}"

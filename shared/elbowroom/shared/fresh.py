@@ -70,7 +70,8 @@ def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[
 def unmeasured(scene: Scene) -> Scene:
     """Return a scene without anything measured, and with the finding that asks for it anew."""
     photos = tuple(
-        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0}) for p in scene.photos
+        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0, "targets_missed": ()})
+        for p in scene.photos
     )
     empty: dict[str, object] = dict.fromkeys(
         (

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import MEASURED_FROM, points_of, unmeasured, void
 from elbowroom.shared.scene import Check, Conflict, Photo, Plate, PlateIntent, Scene
-from elbowroom.shared.threeway import canonical, keyed, merge_given, merge_lists, merge_sets
+from elbowroom.shared.threeway import PHOTO_RESULTS, canonical, keyed, merge_given, merge_lists, merge_sets
 
 Item = TypeVar("Item")
 
@@ -93,7 +93,7 @@ def _framed(given: Scene, sides: _Sides) -> tuple[Scene, list[Scene]]:
     lenses = {n.name: n for n in _lenses(both, sides)} | {n.name: n for n in chosen.lenses}
     update["lenses"] = tuple(lenses[k] for k in sorted(lenses))
     placed = {p.name: p for p in chosen.photos}
-    results = ("camera_from_world", "targets_read", "rms_px", "refocus", "lens")
+    results = ("lens", *PHOTO_RESULTS)
     photos = tuple(
         p.model_copy(update={f: getattr(placed[p.name], f) for f in results})
         if p.name in placed and placed[p.name].media == p.media

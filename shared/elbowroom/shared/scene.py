@@ -40,6 +40,7 @@ from elbowroom.shared.features import (
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
+    Exposure,
     KnownLens,
     Lens,
     Loose,
@@ -105,6 +106,7 @@ __all__ = [
     "EdgeLines",
     "EdgeTag",
     "Entity",
+    "Exposure",
     "FacePlane",
     "FaceTag",
     "FeatureTag",

@@ -24,6 +24,10 @@ RESULTS = (
 )
 """Fields of the scene that are computed from the others; all the rest is what people gave."""
 
+PHOTO_GIVEN = ("name", "media", "width_px", "height_px", "orientation", "lens", "exposure")
+PHOTO_RESULTS = tuple(f for f in Photo.model_fields if f not in PHOTO_GIVEN)
+"""Fields of a photo that come with it, and those that measuring (or sending a copy) writes into it."""
+
 NOT_MERGED = ("schema_version", *RESULTS)
 
 WORDS = {
@@ -90,8 +94,7 @@ def canonical(value: Any) -> str:
 def as_given(entity: Any) -> Any:
     """Return an entity as people gave it: a photo without its measured place and without its small picture."""
     if isinstance(entity, Photo):
-        blank = {"shown": None, "camera_from_world": None, "targets_read": (), "rms_px": None, "refocus": 0.0}
-        return entity.model_copy(update=blank)
+        return entity.model_copy(update={f: Photo.model_fields[f].default for f in PHOTO_RESULTS})
     return entity
 
 
