@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Literal, TypeVar
 
+from elbowroom.shared.conflict import Conflict
 from elbowroom.shared.entity import (
     Cov3,
     Digest,
@@ -40,6 +41,7 @@ from elbowroom.shared.loads import HoleLoad, LoadCase
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
+    Exposure,
     KnownLens,
     Lens,
     Loose,
@@ -97,6 +99,7 @@ __all__ = [
     "CardTarget",
     "Check",
     "ClearanceClass",
+    "Conflict",
     "Cov3",
     "Datum",
     "DatumPlane",
@@ -104,6 +107,7 @@ __all__ = [
     "EdgeLines",
     "EdgeTag",
     "Entity",
+    "Exposure",
     "FacePlane",
     "FaceTag",
     "FeatureTag",
@@ -197,6 +201,7 @@ class Scene(Entity):
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
+    conflicts: tuple[Conflict, ...] = ()
 
     def photo(self, name: str) -> Photo:
         """Return the photo of that name; raises InputError naming those there are."""
