@@ -44,6 +44,8 @@ def settled_scale(scene: Scene, solution: Solution) -> Solution:
     """Return a network whose scale's doubt covers what its sources disagree by, and findings on that."""
     refused = {f.subject for f in solution.findings if f.code == "distance-off" and f.severity == "fault"}
     known = [d for d in known_distances(scene, set(solution.index.targets)) if d.name not in refused]
+    if len({d.source or d.name for d in known}) < 2:
+        return solution
     sources = sources_of(known, solution.adjusted, solution.index.targets)
     widened = widening(sources)
     if widened <= 1:
@@ -76,7 +78,7 @@ def sources_of(known: Sequence[KnownDistance], adjusted: Adjusted, ids: Sequence
         lever = share @ levers[mine]
         given = 1 / np.sqrt(weight @ lengths[mine])
         ratio = float(share @ np.array([d.mm for d in known])[mine])
-        out.append(Source(name, ratio, float(np.hypot(given, np.sqrt(lever @ covariance @ lever)))))
+        out.append(Source(name, ratio, float(np.hypot(given, np.sqrt(max(lever @ covariance @ lever, 0.0))))))
     return out
 
 
@@ -89,7 +91,7 @@ def _lengths(known: Sequence[KnownDistance], centres: Floats, place: dict[int, i
     each = np.arange(len(known))
     levers[each, ends[:, 1]] = between / lengths[:, None]
     levers[each, ends[:, 0]] = -between / lengths[:, None]
-    return lengths, levers.reshape(len(known), -1)
+    return lengths, levers.reshape(len(known), 3 * len(centres))
 
 
 def widening(sources: Sequence[Source]) -> float:
