@@ -16,6 +16,7 @@ from elbowroom.recon.prints import prints_of
 from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
 from elbowroom.recon.result import measured_scene
 from elbowroom.recon.scalefaults import scale_findings
+from elbowroom.recon.scalesources import settled_scale
 from elbowroom.recon.solution import rejected_picks, solve_network
 from elbowroom.recon.stiffening import stiffened
 from elbowroom.shared.errors import InputError
@@ -92,6 +93,7 @@ def measure_readings(
     joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
+    solution = settled_scale(scene, solution)
     if media is not None:
         progress(TYING_SHARE, "looking at how stiff the network is")
         solution = stiffened(

@@ -23,6 +23,7 @@ from elbowroom.recon.adjust import LEAST_UNIT, Adjusted
 from elbowroom.recon.equations import Network, point_sightings
 from elbowroom.recon.keypoints import keypoints
 from elbowroom.recon.readings import Reading
+from elbowroom.recon.similarity import shape_alone
 from elbowroom.recon.solution import Solution, settled
 from elbowroom.recon.spotrays import both_of
 from elbowroom.recon.ties import Ties, View, find_ties
@@ -132,9 +133,7 @@ def is_weak(solution: Solution) -> bool:
 def shape_sd(adjusted: Adjusted) -> float:
     """Return the median over all measured targets of their centre's sd (mm, rms of the three axes), the size aside."""
     arms, covariance, _ = _known_centres(adjusted)
-    along = (arms - arms.mean(axis=0)).ravel()
-    along /= np.linalg.norm(along)
-    lever = np.eye(len(along)) - np.outer(along, along)
+    lever = shape_alone(arms)
     variances = np.diag(lever @ covariance @ lever).reshape(-1, 3).mean(axis=1)
     return float(np.sqrt(np.median(variances)))
 

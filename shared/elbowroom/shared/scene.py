@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Literal, TypeVar
 
+from elbowroom.shared.conflict import Conflict
 from elbowroom.shared.entity import (
     Cov3,
     Digest,
@@ -36,6 +37,7 @@ from elbowroom.shared.features import (
     PointTag,
     RimPicks,
 )
+from elbowroom.shared.loads import HoleLoad, LoadCase
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
@@ -97,6 +99,7 @@ __all__ = [
     "CardTarget",
     "Check",
     "ClearanceClass",
+    "Conflict",
     "Cov3",
     "Datum",
     "DatumPlane",
@@ -111,10 +114,12 @@ __all__ = [
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "HoleLoad",
     "HoleTag",
     "KnownLens",
     "Lens",
     "LinePicks",
+    "LoadCase",
     "Loop",
     "Loose",
     "MeasuredEdge",
@@ -192,9 +197,11 @@ class Scene(Entity):
     measured_features: tuple[MeasuredFeature, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
+    conflicts: tuple[Conflict, ...] = ()
 
     def photo(self, name: str) -> Photo:
         """Return the photo of that name; raises InputError naming those there are."""
@@ -236,6 +243,7 @@ class TagFile(Entity):
     features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
 
 
 Named = TypeVar("Named", Photo, Lens, MeasuredFace, MeasuredFeature, Plate)
