@@ -13,15 +13,8 @@ from tests.recon.made_network import LENS, NOISE_PX, network_of, seen_corners, s
 
 from elbowroom.recon.adjust import Adjusted, adjust, robust_state
 from elbowroom.recon.equations import Network, Picks, State, point_sightings, sightings
-from elbowroom.recon.normal import (
-    Equations,
-    covariance_of,
-    held_columns,
-    kept_covariance,
-    normal_equations,
-    reduced,
-    step_of,
-)
+from elbowroom.recon.normal import Equations, normal_equations
+from elbowroom.recon.reduced import covariance_of, held_columns, kept_covariance, reduced, step_of
 from elbowroom.shared.errors import SolveError
 
 Floats = npt.NDArray[np.float64]

@@ -15,14 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from elbowroom.recon.equations import TARGET, Network, State, sightings, white_residuals
-from elbowroom.recon.normal import (
-    UNSEEN,
+from elbowroom.recon.normal import UNSEEN, normal_equations
+from elbowroom.recon.reduced import (
     Reduced,
     covariance_of,
     free_datum,
     held_columns,
     kept_covariance,
-    normal_equations,
     promised,
     reduced,
     step_of,

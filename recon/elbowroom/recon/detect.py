@@ -19,7 +19,7 @@ from elbowroom.shared.errors import InputError
 FIND_WIDTH_PX = 2000
 """Longest side of the reduced copy on which targets are looked for; their codes are read on the original pixels."""
 
-FEW_TARGETS, SMALL_PX = 4, 40.0
+FEW_TARGETS, SMALL_PX = 4, 50.0
 """A photo that shows fewer targets than this hangs on them, and one that shows a target smaller than this may show
 smaller ones: both are worth a second, slower look."""
 

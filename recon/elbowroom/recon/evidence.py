@@ -16,7 +16,8 @@ from scipy.linalg import solve
 
 from elbowroom.recon.adjust import Adjusted, scaled_network
 from elbowroom.recon.equations import LENS, LENS_PRIOR, Network, State
-from elbowroom.recon.normal import held_columns, kept_covariance, normal_equations, promised, reduced, step_of
+from elbowroom.recon.normal import normal_equations
+from elbowroom.recon.reduced import held_columns, kept_covariance, promised, reduced, step_of
 from elbowroom.shared.arrays import Bools, Floats
 
 REFOCUS_SD = 0.003

@@ -80,7 +80,7 @@ def solve_network(
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
     network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
-    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
+    adjusted = adjust(state, network, cancelled=cancelled)
     state, asked = asked_model(adjusted, network)
     if asked is not network:
         network, adjusted = asked, adjust(state, asked, cancelled=cancelled)

@@ -68,7 +68,8 @@ def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[
 
 def _unmeasured(scene: Scene) -> Scene:
     photos = tuple(
-        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0}) for p in scene.photos
+        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0, "targets_missed": ()})
+        for p in scene.photos
     )
     empty: dict[str, object] = dict.fromkeys(
         (

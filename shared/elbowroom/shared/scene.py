@@ -39,6 +39,7 @@ from elbowroom.shared.features import (
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
+    Exposure,
     KnownLens,
     Lens,
     Loose,
@@ -103,6 +104,7 @@ __all__ = [
     "EdgeLines",
     "EdgeTag",
     "Entity",
+    "Exposure",
     "FacePlane",
     "FaceTag",
     "FeatureTag",
