@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import ezdxf
 import numpy as np
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import FilePayload, Page, expect
 from tests.app.running_page import RunningPage, browser, running_page
 
 from elbowroom.shared.scene import Scene
@@ -51,8 +51,8 @@ def go(shown: Page, op: int) -> None:
     expect(shown.locator(f'[data-op="{op}"]')).to_have_attribute("aria-current", "step")
 
 
-def send(shown: Page, kind: str, files: list[Path] | list[dict[str, object]]) -> None:
-    shown.locator(f'input[data-kind="{kind}"]').set_input_files(files)  # type: ignore[arg-type]
+def send(shown: Page, kind: str, files: Sequence[Path] | Sequence[FilePayload]) -> None:
+    shown.locator(f'input[data-kind="{kind}"]').set_input_files(files)
 
 
 def said(shown: Page, words: str) -> None:
@@ -81,7 +81,7 @@ def test_the_demo_from_photos_to_drawing(
     stamped(shown, dict.fromkeys((10, 20, 30, 40, 50, 60), "open"))
 
     # what is no photo is refused in words, and the page goes on
-    send(shown, "photo", [{"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"<!doctype html>"}])
+    send(shown, "photo", [FilePayload(name="a.jpg", mimeType="image/jpeg", buffer=b"<!doctype html>")])
     said(shown, "called a photo, but it is none inside")
 
     photos = sorted((DEMO / "photos").iterdir())
