@@ -159,7 +159,7 @@ def take_tags(job: Job, path: Path, *, name: str | None = None) -> tuple[Scene, 
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
-        scene, more = _with_tags(scene, _with_stored(made, job), quiet)
+        scene, more = with_tags(scene, _with_stored(made, job), quiet)
         made |= more
     saved = job.save(without_stale(before, scene), made, f"tags from {name or path.name}")
     return saved, tag_changes(before, tags)
@@ -230,14 +230,15 @@ def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = N
     scene, made = measure(job.file.scene(), job.file.media(), progress=tell, cancelled=cancelled)
     try:
         if scene.tags or scene.faces or scene.features:
-            scene, more = _with_tags(scene, _with_stored(made, job), tell)
+            scene, more = with_tags(scene, _with_stored(made, job), tell)
             made |= more
     finally:
         job.save(scene, made, "measured")
     return scene
 
 
-def _with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
+def with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
+    """Return a measured scene with its tags measured in its frame, and the media that makes."""
     from elbowroom.recon import measure_tags
 
     return measure_tags(

@@ -10,6 +10,7 @@ from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Plate, PrintBatch, Scene
+from elbowroom.shared.sending import picture_of
 
 
 def write_job(
@@ -93,14 +94,15 @@ def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> lis
     from elbowroom.export.files import write_whole
 
     folder.mkdir(parents=True, exist_ok=True)
-    shown = [p for p in scene.photos if p.camera_from_world is not None]
+    held = set(media)
+    shown = [p for p in scene.photos if p.camera_from_world is not None and held & {p.media, p.shown}]
     bytes_of = {o: media[o] for ob in scene.obstacles for o in ob.meshes}
 
     def draw(index: int) -> Path:
         photo = shown[index]
         path = folder / f"{Path(_file_name(photo.name)).stem}.png"
         picture = draw_overlay(
-            media[photo.media], photo, scene.lens_of(photo), scene.plates, scene.obstacles, bytes_of
+            picture_of(photo, media), photo, scene.lens_of(photo), scene.plates, scene.obstacles, bytes_of
         )
         write_whole(path, picture)
         return path

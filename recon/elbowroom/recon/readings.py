@@ -87,6 +87,12 @@ def read_photos(
 
 def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Reading:
     """Return what is read in one photo; raises InputError when its bytes are not those that were imported."""
+    if photo.media not in media:
+        raise InputError(
+            "this copy of the job holds the photo small or not at all: to look at, not to measure in",
+            where=photo.name,
+            todo="measure in the copy that has the full photos, and merge",
+        )
     image = read_grey(media[photo.media], where=photo.name)
     if image.shape != (photo.height_px, photo.width_px):
         raise InputError(

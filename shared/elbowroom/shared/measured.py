@@ -85,11 +85,13 @@ class Photo(Entity):
 
     `refocus` is by what share its focal length differs from its lens's. `targets_missed` are those that the network
     says it should show (facing it, large enough) and that were not read; `blur_px` is how wide its edges are where they
-    are widest.
+    are widest. A copy made to be sent may leave the photo's own bytes out; `shown` then names smaller ones to look at, if
+    it has any. Picks count the photo's own pixels all the same.
     """
 
     name: Name
     media: Digest
+    shown: Digest | None = None
     width_px: Annotated[int, Field(gt=0)]
     height_px: Annotated[int, Field(gt=0)]
     orientation: Annotated[int, Field(ge=1, le=8)] = 1

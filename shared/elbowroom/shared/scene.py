@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Literal, TypeVar
 
+from elbowroom.shared.conflict import Conflict
 from elbowroom.shared.entity import (
     Cov3,
     Digest,
@@ -97,6 +98,7 @@ __all__ = [
     "CardTarget",
     "Check",
     "ClearanceClass",
+    "Conflict",
     "Cov3",
     "Datum",
     "DatumPlane",
@@ -195,6 +197,7 @@ class Scene(Entity):
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
+    conflicts: tuple[Conflict, ...] = ()
 
     def photo(self, name: str) -> Photo:
         """Return the photo of that name; raises InputError naming those there are."""

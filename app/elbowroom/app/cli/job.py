@@ -169,6 +169,7 @@ def history(path: JobPath) -> int:
         for r in job.file.history():
             mark = "*" if r.id == head else " "
             after = "" if r.parent in (None, r.id - 1) else f" (after {r.parent})"
+            after += "" if r.merged is None else f" (with {r.merged} of another copy)"
             console().print(f"{mark} {r.id:4d}  {r.time}  {r.author}  {r.reason}{after}", markup=False)
     return 0
 
