@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import count
@@ -26,6 +26,7 @@ from elbowroom.shared.scene import (
     PrintBatch,
     ScanTag,
     Scene,
+    TagFile,
 )
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import TagChanges, merge_tags, read_tag_file, tag_changes
@@ -143,7 +144,8 @@ def _bytes_of(path: Path) -> bytes:
 def take_tags(job: Job, path: Path, *, name: str | None = None) -> tuple[Scene, TagChanges]:
     """Merge a tag file into the job and, when the job is measured, measure its tags; all or nothing.
 
-    `name` is what the file is called where it came from. Returns the scene, and what the file added, replaced and left as it was.
+    `name` is what the file is called where it came from. Returns the scene, and what the file added, replaced and left
+    as it was.
     """
     tags = read_tag_file(path)
     made: dict[str, bytes] = {}
@@ -154,14 +156,26 @@ def take_tags(job: Job, path: Path, *, name: str | None = None) -> tuple[Scene, 
             made[digest(data)] = data
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
         kept.append(tag)
-    before, tags = job.file.scene(), tags.model_copy(update={"tags": tuple(kept)})
+    return add_tags(
+        job, tags.model_copy(update={"tags": tuple(kept)}), f"tags from {name or path.name}", media=made
+    )
+
+
+def add_tags(
+    job: Job, tags: TagFile, reason: str, *, media: Mapping[str, bytes] | None = None
+) -> tuple[Scene, TagChanges]:
+    """Merge parts of a scene into the job and, when it is measured, measure its tags; all or nothing.
+
+    `media` are meshes that come with them. Returns the scene, and what was added, replaced and left as it was.
+    """
+    before, made = job.file.scene(), dict(media or {})
     scene = merge_tags(before, tags)
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
         scene, more = with_tags(scene, _with_stored(made, job), quiet)
         made |= more
-    saved = job.save(without_stale(before, scene), made, f"tags from {name or path.name}")
+    saved = job.save(without_stale(before, scene), made, reason)
     return saved, tag_changes(before, tags)
 
 

@@ -71,7 +71,7 @@ def _obstacles(scene: Scene) -> tuple[Stamp, str]:
     if not scene.tags:
         return "open", "nothing tagged"
     measured = {o.name for o in scene.obstacles}
-    missing = [t.name for t in scene.tags if t.name not in measured and not t.hidden]
+    missing = [t.name for t in scene.tags if t.name not in measured]
     return ("hold", f"not measured: {_named(missing)}") if missing else ("pass", "")
 
 

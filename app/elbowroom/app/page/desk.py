@@ -12,7 +12,8 @@ from typing import Literal, TypeVar
 
 from elbowroom.app.job import Cancelled, Job, Tell
 from elbowroom.shared.errors import ElbowroomError, Finding
-from elbowroom.shared.scene import Scene
+from elbowroom.shared.scene import Photo, PhotoOutline, Scene
+from elbowroom.shared.sending import picture_of
 from elbowroom.shared.store import Revision, SceneFile
 
 Result = TypeVar("Result")
@@ -68,6 +69,8 @@ class Desk:
         self.step: Step | None = None
         self.said: Said | None = None
         self.written: Written | None = None
+        self.drafts: dict[str, PhotoOutline] = {}
+        """Outlines by photo of a thing being tagged; they become a tag, and are saved, when it is named."""
         self.turn = 0
         """Goes up whenever there is something new to say."""
 
@@ -108,6 +111,11 @@ class Desk:
         """Return a photo's or mesh's bytes by digest."""
         with self._reading:
             return self._reader.media()[name]
+
+    def picture(self, photo: Photo) -> bytes:
+        """Return a photo's own bytes, or the smaller ones that a copy made to be sent has of it."""
+        with self._reading:
+            return picture_of(photo, self._reader.media())
 
     async def run(
         self,

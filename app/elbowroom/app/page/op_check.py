@@ -67,7 +67,7 @@ def _table(window: Window, check: Check, first: int) -> None:
     ):
         text("caption", f"Gaps of {check.plate} in {unit}, tightest first")
         with box("thead"), box("tr"):
-            for head in ("obstacle", "gap", "asked", "required", "doubt (1 sd)", "worst at", "verdict"):
+            for head in ("obstacle", "verdict", "gap", "required", "asked", "doubt (1 sd)", "worst at"):
                 text("th", head, scope="col")
         with box("tbody"):
             for n, row in enumerate(check.rows, first):
@@ -85,7 +85,7 @@ def _row(window: Window, row: GapRow, n: int) -> None:
     with box("tr", f"gap {row.verdict.split()[0]}" + (" here" if window.gap == n else "")):
         with box("th", scope="row"):
             button(thing, fly, "link", title="show the place")
-        for value in (row.gap_mm, row.clearance_mm, row.required_mm, row.sd_mm):
+        text("td", VERDICTS[row.verdict], "said-verdict")
+        for value in (row.gap_mm, row.required_mm, row.clearance_mm, row.sd_mm):
             text("td", bare_length(value, unit), "number")
         text("td", at, "number")
-        text("td", VERDICTS[row.verdict], "said-verdict")

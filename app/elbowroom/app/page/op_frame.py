@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from elbowroom.app.page.parts import box, facts, findings, text
+from collections.abc import Mapping
+
+from elbowroom.app.job import Cancelled, Job, Tell, add_tags
+from elbowroom.app.page.desk import Said
+from elbowroom.app.page.parts import Field, box, facts, findings, form, text
 from elbowroom.app.page.state import Window
 from elbowroom.app.wording import accuracy_words, sentence
-from elbowroom.shared.scene import Datum, PickedPoint, Scene
-from elbowroom.shared.units import show_length
+from elbowroom.shared.errors import InputError
+from elbowroom.shared.scene import Datum, PickedPoint, Scene, TagFile, TypedDistance
+from elbowroom.shared.units import InputUnit, parse_length, show_length
 
 
 def draw(window: Window) -> None:
@@ -22,6 +27,7 @@ def draw(window: Window) -> None:
         with box("section"):
             text("h2", "What sets the scale")
             _scale(scene)
+            _distance_form(window, scene)
         findings(f for f in scene.findings if f.severity != "note")
 
 
@@ -79,3 +85,55 @@ def _scale(scene: Scene) -> None:
     if not rows:
         text("p", "Neither a scale card nor a typed distance: only the printed size of the targets.", "hint")
     facts(rows)
+
+
+def _distance_form(window: Window, scene: Scene) -> None:
+    """Take a distance between two targets, measured by hand; the job wants measuring again after it."""
+
+    async def sent(given: dict[str, str]) -> None:
+        def work(job: Job, tell: Tell, cancelled: Cancelled) -> object:
+            distance = distance_of(given, scene.shown_in)
+            return add_tags(job, TagFile(distances=(distance,)), f"distance {distance.name}")
+
+        await window.run(
+            "typing in a distance", work, done=lambda _: Said("done", "typed in; measure again at 10")
+        )
+
+    text("p", "A distance between two target centres, from calipers or tape:", "hint")
+    fields = (
+        Field("from", "from target"),
+        Field("to", "to target"),
+        Field("length", f"length ({scene.shown_in} if no unit)"),
+        Field("sd", "good to +/- (19 in 20)", "0.2 mm"),
+    )
+    form("Type it in", sent, fields)
+
+
+def distance_of(given: Mapping[str, str], unit: InputUnit) -> TypedDistance:
+    """Return a typed distance from what a form gave.
+
+    Raises
+    ------
+    InputError
+        When a target is no whole number, both are the same, or a length can't be read.
+    """
+    ends = [given["from"], given["to"]]
+    for end in ends:
+        if not (end.isascii() and end.isdigit()) or ends[0] == ends[1]:
+            raise InputError(
+                "a distance runs between two different targets",
+                where="distance",
+                value=" to ".join(ends),
+                limit="numbers as printed beside the targets",
+                todo="type in both",
+            )
+    mm, good = parse_length(given["length"], unit), parse_length(given["sd"], unit)
+    if not (mm > 0 and good > 0):
+        raise InputError("a distance and its doubt have some length", where="distance", todo="type in both")
+    return TypedDistance(
+        name=f"{ends[0]} to {ends[1]}",
+        from_target=int(ends[0]),
+        to_target=int(ends[1]),
+        mm=mm,
+        sd_mm=good / 2,
+    )

@@ -26,13 +26,13 @@ def draw(window: Window) -> None:
     chosen = chosen_photo(window, scene)
     with box("div", "split"):
         with box("div", "film"):
-            _strip(window, scene, chosen)
+            strip(window, scene, chosen)
             PhotoView(chosen, target_outlines(scene, chosen))
             _reading(chosen)
         with box("aside", "side"):
             _measuring(window, scene)
             drawing(ring(stations(scene), chosen.name), "ring")
-            findings(f for f in scene.findings)
+            findings(f for f in scene.findings if f.subject not in {t.name for t in scene.tags})
 
 
 def _first_words() -> None:
@@ -53,7 +53,9 @@ def chosen_photo(window: Window, scene: Scene) -> Photo:
     return next((p for p in scene.photos if p.name == window.photo), scene.photos[0])
 
 
-def _strip(window: Window, scene: Scene, chosen: Photo) -> None:
+def strip(window: Window, scene: Scene, chosen: Photo) -> None:
+    """Show all photos small, to choose one."""
+
     def choose(name: str) -> None:
         window.photo = name
         window.redraw()
@@ -76,13 +78,36 @@ def _short(photo: Photo) -> str:
     return f"{len(photo.targets_read)} targets"
 
 
+def drawn_photo(window: Window, scene: Scene) -> None:
+    """Show the photos with plates and obstacles drawn in, if any are measured."""
+    chosen = chosen_photo(window, scene)
+    strip(window, scene, chosen)
+    PhotoView(chosen, drawn=drawn_address(window, scene, chosen))
+
+
+def drawn_address(window: Window, scene: Scene, photo: Photo) -> str | None:
+    """Return where a photo is to be had with everything drawn in; None when there is nothing to draw or no place."""
+    if photo.camera_from_world is None or not (scene.plates or scene.obstacles):
+        return None
+    return f"/drawn/{window.desk.head()}/{photo.media}"
+
+
 def _reading(photo: Photo) -> None:
     if photo.camera_from_world is None:
         text("p", f"{photo.name}, {photo.width_px} x {photo.height_px} px: not measured yet", "hint")
         return
-    ids = ", ".join(map(str, photo.targets_read))
-    residual = "" if photo.rms_px is None else f"; residual {photo.rms_px:.3f} px rms"
-    text("p", f"{photo.name}: targets {ids}{residual}", "hint")
+    from elbowroom.recon.exposure import photo_exposure
+
+    read, missed = len(photo.targets_read), len(photo.targets_missed)
+    rows = [("targets read", f"{read} of {read + missed} in view")]
+    if missed:
+        rows.append(("not read", ", ".join(map(str, photo.targets_missed))))
+    if photo.rms_px is not None:
+        rows.append(("residual", f"{photo.rms_px:.3f} px rms"))
+    if photo.blur_px is not None:
+        rows.append(("edges", f"{photo.blur_px:.1f} px wide"))
+    rows.append(("exposure", photo_exposure(photo)))
+    facts((name, value) for name, value in rows if value)
 
 
 def _measuring(window: Window, scene: Scene) -> None:

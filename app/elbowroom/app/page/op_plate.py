@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from elbowroom.app.job import Cancelled, Job, Tell, fit_job
 from elbowroom.app.page.desk import Desk, Said
+from elbowroom.app.page.op_photos import drawn_photo
 from elbowroom.app.page.parts import box, button, drawing, facts, findings, text
 from elbowroom.app.page.state import Window
 from elbowroom.app.page.widgets import SolidView
@@ -32,6 +33,10 @@ def draw(window: Window) -> None:
             drawing(flat_pattern(window.desk, scene, plate), "flat")
             _facts(scene, plate)
             findings(plate.findings)
+    if scene.plates and scene.photos:
+        with box("section", "film"):
+            text("h2", "In your photos")
+            drawn_photo(window, scene)
     if scene.plates:
         SolidView(window.desk.head(), f"{len(scene.plates)} plates among {len(scene.obstacles)} obstacles")
     findings(f for f in scene.findings if f.subject in {i.name for i in scene.intents})

@@ -7,16 +7,18 @@ const TURNS = {
 };
 export default {
   template: `
-    <div class="photo" tabindex="0" role="group" :aria-label="name + ': photo, plus and minus zoom, arrows move'"
-      @wheel.prevent="wheel" @pointerdown="down" @pointermove="move" @pointerup="up" @pointercancel="up" @keydown="key" @dblclick="whole">
+    <div class="photo" :class="{ pen }" tabindex="0" role="group" :aria-label="name + ': photo, plus and minus zoom, arrows move'"
+      @wheel.prevent="wheel" @pointerdown="down" @pointermove="move" @pointerup="up" @pointercancel="up" @keydown="key" @dblclick="pen || whole()">
       <svg :viewBox="box" :style="{ transform: place, '--line': line }" preserveAspectRatio="xMidYMid meet">
         <g :transform="matrix"><image :href="shown" x="0" y="0" :width="width" :height="height" preserveAspectRatio="none"/></g>
+        <g v-if="dots.length" class="pen"><polyline :points="dots.map((p) => p.join(',')).join(' ')"/><circle v-for="d in dots" :cx="d[0]" :cy="d[1]" :r="5 * line"/></g>
         <g v-for="s in drawn" :class="s.kind"><polygon :points="s.points"/><text :x="s.x" :y="s.y" v-if="s.label">{{ s.label }}</text></g>
       </svg>
-      <div class="zoom"><button type="button" class="key" aria-label="zoom out" @click.stop="step(1/1.6)">&minus;</button><button type="button" class="key" @click.stop="whole">whole photo</button><button type="button" class="key" aria-label="zoom in" @click.stop="step(1.6)">+</button></div>
+      <div class="zoom"><button type="button" class="key" v-if="dots.length" @click.stop="dots = dots.slice(0, -1)">last point off</button><button type="button" class="key" v-if="dots.length > 2" @click.stop="close">close outline</button><button type="button" class="key" aria-label="zoom out" @click.stop="step(1/1.6)">&minus;</button><button type="button" class="key" @click.stop="whole">whole photo</button><button type="button" class="key" aria-label="zoom in" @click.stop="step(1.6)">+</button></div>
     </div>`,
-  props: { name: String, src: String, full: String, width: Number, height: Number, orientation: Number, shapes: Array },
-  data: () => ({ zoom: 1, x: 0, y: 0, sharp: false, fit: 1 }),
+  emits: ["outlined"],
+  props: { pen: Boolean, name: String, src: String, full: String, width: Number, height: Number, orientation: Number, shapes: Array },
+  data: () => ({ zoom: 1, x: 0, y: 0, sharp: false, fit: 1, dots: [] }),
   computed: {
     turned() { return this.orientation >= 5; },
     box() { return this.turned ? `0 0 ${this.height} ${this.width}` : `0 0 ${this.width} ${this.height}`; },
@@ -65,7 +67,7 @@ export default {
     },
     whole() { this.zoom = 1; this.x = this.y = 0; },
     wheel(e) { const r = this.$el.getBoundingClientRect(); this.scale(Math.exp(-e.deltaY / 400), e.clientX - r.left, e.clientY - r.top); },
-    down(e) { if (e.target.closest("button")) return; this.$el.setPointerCapture(e.pointerId); this.fingers.set(e.pointerId, [e.clientX, e.clientY]); },
+    down(e) { if (e.target.closest("button")) return; this.from = [e.clientX, e.clientY, this.fingers.size]; this.$el.setPointerCapture(e.pointerId); this.fingers.set(e.pointerId, [e.clientX, e.clientY]); },
     move(e) {
       const before = this.fingers.get(e.pointerId);
       if (!before) return;
@@ -81,12 +83,34 @@ export default {
       }
       this.keep();
     },
-    up(e) { this.fingers.delete(e.pointerId); },
+    up(e) {
+      const held = this.fingers.delete(e.pointerId);
+      const still = held && this.from && !this.from[2] && Math.hypot(e.clientX - this.from[0], e.clientY - this.from[1]) < 5;
+      if (this.pen && still && e.type === "pointerup") this.dot(e.clientX, e.clientY);
+    },
+    dot(x, y) { // where the photo was pointed at, as drawn; a click on the first dot closes the outline
+      const at = new DOMPoint(x, y).matrixTransform(this.$el.querySelector("svg").getScreenCTM().inverse());
+      const [w, h] = this.turned ? [this.height, this.width] : [this.width, this.height];
+      const dot = [Math.min(Math.max(at.x, 0), w), Math.min(Math.max(at.y, 0), h)], first = this.dots[0];
+      if (first && this.dots.length > 2 && Math.hypot(first[0] - dot[0], first[1] - dot[1]) < 9 * this.line) this.close();
+      else this.dots = [...this.dots, dot];
+    },
+    close() {
+      if (this.dots.length < 3) return;
+      const back = { 6: 8, 8: 6 }[this.orientation] || this.orientation;
+      const [w, h] = this.turned ? [this.height, this.width] : [this.width, this.height];
+      const points = this.dots.map(([x, y]) => TURNS[back](x, y, w, h)).map(([x, y]) => [x - 0.5, y - 0.5]);
+      this.dots = [];
+      this.$emit("outlined", { points });
+    },
     key(e) {
       const steps = { ArrowLeft: [60, 0], ArrowRight: [-60, 0], ArrowUp: [0, 60], ArrowDown: [0, -60] };
       if (e.key === "+" || e.key === "=") this.step(1.6);
       else if (e.key === "-") this.step(1 / 1.6);
       else if (e.key === "0") this.whole();
+      else if (this.pen && e.key === "Backspace") this.dots = this.dots.slice(0, -1);
+      else if (this.pen && e.key === "Escape") this.dots = [];
+      else if (this.pen && e.key === "Enter" && e.target === this.$el) this.close();
       else if (steps[e.key] && this.zoom > 1) { this.x += steps[e.key][0]; this.y += steps[e.key][1]; this.keep(); }
       else return;
       e.preventDefault();

@@ -35,14 +35,15 @@ class Pictures:
         InputError
             When the job has no such photo, or nothing is shown at that width.
         """
-        if width_px not in WIDTHS or digest not in {p.media for p in desk.scene().photos}:
+        photo = next((p for p in desk.scene().photos if p.media == digest), None)
+        if width_px not in WIDTHS or photo is None:
             raise InputError("no such photo in this job", where=digest[:12], todo="load the page again")
         key = (digest, width_px)
         with self._lock:
             if key in self._made:
                 self._made.move_to_end(key)
                 return self._made[key]
-        made = reduced(desk.medium(digest), width_px, where=digest[:12])
+        made = reduced(desk.picture(photo), width_px, where=photo.name)
         with self._lock:
             self._made[key] = made
             while len(self._made) > KEPT or (width_px == 0 and sum(k[1] == 0 for k in self._made) > 3):

@@ -105,6 +105,10 @@ def _add_routes(app: object, shop: Shop) -> None:
         data = pictures.of(shop.open_desk(), digest, width_px)
         return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400"})
 
+    @app.get("/drawn/{revision}/{digest}")
+    def drawn(revision: int, digest: str) -> Response:
+        return Response(shop.drawn(digest), media_type="image/jpeg", headers={"cache-control": "no-store"})
+
     @app.post("/in/{token}/{kind}")
     async def take_in(token: str, kind: str, name: str, request: Request) -> Response:
         batch, name, data = shop.batch(token), checked_name(name), bytearray()

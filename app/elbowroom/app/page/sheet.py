@@ -119,12 +119,14 @@ class Sheet:
         with self.title:
             self._draw_title(scene.name)
         self.card.clear()
+        lines = traveller(scene, written=written)
         with self.card:
-            for line in traveller(scene, written=written):
+            for line in lines:
                 self._draw_line(line)
         self.intake.show(self.window.op)
         self.middle.clear()
         with self.middle:
+            text("p", next(x.missing for x in lines if x.number == self.window.op), "lacking")
             operations.draw(self.window)
 
     def _draw_title(self, name: str) -> None:

@@ -12,6 +12,9 @@ from elbowroom.app.page.intake import Batch
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.store import SceneFile, copy_scene_file
 
+MOST_DRAWN = 24
+"""Photos kept with everything drawn in, half a megabyte each."""
+
 MOST_BATCHES = 64
 """Windows that may send files at a time."""
 
@@ -25,6 +28,7 @@ class Shop:
     desk: Desk | None = None
     _batches: dict[str, Batch] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
+    _drawn: dict[tuple[int, str], bytes] = field(default_factory=dict)
     _solid: tuple[int, Path] | None = None
 
     def close(self) -> None:
@@ -89,6 +93,32 @@ class Shop:
         with self._lock, SceneFile.open(desk.path) as source:
             copy_scene_file(source, path)
         return path
+
+    def drawn(self, digest: str) -> bytes:
+        """Return a measured photo with plates and obstacles drawn in, as stored; raises InputError for another."""
+        from elbowroom.export import draw_overlay
+
+        desk = self.open_desk()
+        scene, key = desk.scene(), (desk.head(), digest)
+        photo = next((p for p in scene.photos if p.media == digest), None)
+        if photo is None:
+            raise InputError("no such photo in this job", where=digest[:12], todo="load the page again")
+        with self._lock:
+            if key not in self._drawn:
+                media = {d: desk.medium(d) for o in scene.obstacles for d in o.meshes}
+                while len(self._drawn) >= MOST_DRAWN:
+                    self._drawn.pop(next(iter(self._drawn)))
+                self._drawn[key] = draw_overlay(
+                    desk.picture(photo),
+                    photo,
+                    scene.lens_of(photo),
+                    scene.plates,
+                    scene.obstacles,
+                    media,
+                    show_orientation=False,
+                    image_format="jpeg",
+                )
+            return self._drawn[key]
 
     def solid(self) -> Path:
         """Return plates and obstacles as they are now, as one GLB file; raises InputError when there are none."""

@@ -14,8 +14,8 @@ export default {
     }
     this.scene = new THREE.Scene();
     this.scene.background = new THREE.Color(0xdfe4e5);
-    this.scene.add(new THREE.HemisphereLight(0xffffff, 0x9aa0a2, 2.4));
-    const lamp = new THREE.DirectionalLight(0xffffff, 1.6);
+    this.scene.add(new THREE.HemisphereLight(0xffffff, 0x6f777a, 1.3));
+    const lamp = new THREE.DirectionalLight(0xffffff, 1.9);
     lamp.position.set(1, 2, 1.5);
     this.scene.add(lamp);
     this.camera = new THREE.PerspectiveCamera(35, 1, 0.01, 50);
@@ -43,7 +43,7 @@ export default {
     },
     look(at, size) {
       this.controls.target.copy(at);
-      this.camera.position.copy(at).add(new THREE.Vector3(0.5, 0.45, -1).multiplyScalar(size * 1.15));
+      this.camera.position.copy(at).add(new THREE.Vector3(0.5, 0.45, -1).multiplyScalar(size * 0.95 * Math.max(1, this.$el.clientHeight / Math.max(this.$el.clientWidth, 1))));
       this.camera.near = size / 200;
       this.camera.far = size * 20;
       this.controls.update();

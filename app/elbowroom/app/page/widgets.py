@@ -11,7 +11,7 @@ from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
 from elbowroom.app.sights import TargetOutline
-from elbowroom.shared.scene import Photo, Vec3
+from elbowroom.shared.scene import Photo, PhotoOutline, Vec3
 
 THREE = Path(nicegui.__file__).parent / "elements" / "scene" / "dist"
 """Where the 3D library lies that comes with the page's framework: nothing is fetched."""
@@ -43,25 +43,50 @@ class Drop(Element, component="drop.js"):
         self.on("sent", arrived)
 
 
-class PhotoView(Element, component="photo.js"):
-    """A photo with outlines drawn in, to zoom and pan."""
+Points = list[tuple[float, float]]
 
-    def __init__(self, photo: Photo, targets: Sequence[TargetOutline]) -> None:
+
+class PhotoView(Element, component="photo.js"):
+    """A photo with targets and outlines drawn in, to zoom and pan; with `outlined`, outlines are drawn by hand.
+
+    `drawn` is the address of the same photo with plates and obstacles drawn into it.
+    """
+
+    def __init__(
+        self,
+        photo: Photo,
+        targets: Sequence[TargetOutline] = (),
+        *,
+        drawn: str | None = None,
+        drafts: Sequence[PhotoOutline] = (),
+        outlined: Callable[[Points], Any] | None = None,
+    ) -> None:
         super().__init__()
         shapes = [
             {"kind": "target", "label": str(t.id), "points": t.corners_px.round(2).tolist()} for t in targets
         ]
+        shapes += [{"kind": "draft", "label": "", "points": list(d.points_px)} for d in drafts]
+        at = f"/picture/{photo.media}"
         self.props.update(
             {
                 "name": photo.name,
-                "src": f"/picture/{photo.media}/2000",
-                "full": f"/picture/{photo.media}/0",
+                "src": drawn or f"{at}/2000",
+                "full": drawn or f"{at}/0",
                 "width": photo.width_px,
                 "height": photo.height_px,
                 "orientation": photo.orientation,
                 "shapes": shapes,
+                "pen": outlined is not None,
             }
         )
+        if outlined is not None:
+            self.on("outlined", lambda event: outlined(_points_of(event.args)))
+
+
+def _points_of(given: object) -> Points:
+    """Return the points of an outline as the browser sent them, pixels."""
+    points = given.get("points", []) if isinstance(given, dict) else []
+    return [(float(x), float(y)) for x, y in points[:2000]]
 
 
 class SolidView(Element, component="solid.js", esm={"nicegui-scene": str(THREE)}):
