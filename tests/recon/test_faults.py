@@ -162,7 +162,7 @@ def test_a_photo_cropped_to_another_size_has_a_lens_of_its_own_and_harms_nothing
     unharmed(out)
 
 
-@pytest.mark.parametrize("focal", [1300.0])
+@pytest.mark.parametrize("focal", [1300.0, 1350.0])
 def test_two_phones_of_one_name_get_a_lens_each(focal: float) -> None:
     other = LENS.model_copy(update={"focal_px": focal, "cx_px": 780.0, "k1": -0.05, "k2": 0.1})
     scene = measured(readings_of([spot()] * 8, dict.fromkeys((1, 3, 5, 7), other)))

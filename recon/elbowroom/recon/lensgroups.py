@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from elbowroom.recon.adjust import robust_state
+from elbowroom.recon.equations import Network, Picks, State
 from elbowroom.recon.evidence import REFOCUS_SD
 from elbowroom.recon.readings import Reading
+from elbowroom.recon.refits import STATION, Views, refit
 from elbowroom.recon.solution import Solution
-from elbowroom.shared.arrays import Bools, Floats
+from elbowroom.shared.arrays import Bools, Floats, Ints
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import Scene
 
@@ -20,6 +23,9 @@ FREE_SD = 0.1
 
 ASUNDER, WITHIN = 0.005, 4.0
 """Two heaps lie at least this share apart, more than focusing moves most photos, and this many times as far as either is wide."""
+
+ROUNDS, MOST_PX = 5, 5.0
+"""Rounds in which photos may change heaps, and the miss above which a sighting counts no more in that."""
 
 LEAST_PHOTOS = 2
 """Photos of each camera, at least: a single one was zoomed or cropped."""
@@ -51,12 +57,69 @@ def lens_split(scene: Scene, readings: Sequence[Reading], solution: Solution) ->
     lens_of_photo[station] = network.lens
     for i, name in enumerate(solution.index.lenses):
         mine = np.flatnonzero(lens_of_photo == i)
-        heap = second_heap(freed.refocus[mine])
+        heap = _settled_heap(solution, i, mine, second_heap(freed.refocus[mine]))
         if heap is not None:
             photos = [solution.index.photos[k] for k in mine[heap]]
             ratio = np.mean(1 + freed.refocus[mine[heap]]) / np.mean(1 + freed.refocus[mine[~heap]])
             return _split(scene, readings, name, photos, float(ratio))
     return None
+
+
+def _settled_heap(solution: Solution, lens: int, photos: Ints, heap: Bools | None) -> Bools | None:
+    """Return the smaller heap once each photo has gone to the lens through which it fits better, None if none is left.
+
+    Focal lengths alone misplace a photo whose place makes up for the other lens.
+    """
+    if heap is None:
+        return None
+    network = replace(solution.network, refocus_sd=0.0, picks=Picks.none())
+    network = replace(
+        network,
+        lens_start=_doubled(network.lens_start, lens),
+        lens_information=_doubled(network.lens_information, lens),
+        lens_held=_doubled(network.lens_held, lens),
+    )
+    state = replace(
+        solution.adjusted.state,
+        lenses=_doubled(solution.adjusted.state.lenses, lens),
+        refocus=np.zeros(len(solution.index.photos)),
+        points=np.zeros((0, 3)),
+    )
+    other = len(network.lens_start) - 1
+    for _ in range(ROUNDS):
+        lenses = np.where(np.isin(network.station, photos[heap]), other, solution.network.lens)
+        state = robust_state(state, replace(network, lens=lenses))
+        worse = [
+            _miss_px(state, network, int(p), other) < _miss_px(state, network, int(p), lens) for p in photos
+        ]
+        if (np.array(worse) == heap).all():
+            break
+        heap = np.array(worse)
+    small = heap if 2 * heap.sum() <= len(heap) else ~heap
+    return small if small.sum() >= LEAST_PHOTOS else None
+
+
+def _doubled(rows: Any, row: int) -> Any:
+    """Return an array with one of its rows again at its end."""
+    return np.concatenate([rows, rows[row : row + 1]])
+
+
+def _miss_px(state: State, network: Network, photo: int, lens: int) -> float:
+    """Return how well a photo fits through a lens, its station free: the mean miss, none counted for more than a cap."""
+    mine = network.station == photo
+    rows = int(mine.sum())
+    views = Views(
+        state,
+        network,
+        np.full(rows, lens),
+        network.station[mine],
+        network.target[mine],
+        network.corners_px[mine],
+        [],
+        [],
+    )
+    moved = refit(views, STATION, robust=True)
+    return float(np.minimum(views.misses_px(moved), MOST_PX).mean())
 
 
 def second_heap(changes: Floats) -> Bools | None:
