@@ -15,8 +15,8 @@ from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.lens import undistort_points
 from elbowroom.shared.scene import Lens
 
-FOCAL, STATION, SIZE, PLACE = [0], list(range(8, 14)), [15], list(range(16, 22))
-"""Columns of a sighting's derivative that a refit may free."""
+FRAME, STATION, SIZE, PLACE = [0, 1, 2], list(range(8, 14)), [15], list(range(16, 22))
+"""Columns of a sighting's derivative that a refit may free: focal length with the lens's middle, station, size, place."""
 
 ROUNDS = 25
 """Damped steps at most; six unknowns settle in five to ten."""
@@ -218,7 +218,7 @@ def _meeting(eyes: Floats, rays: Floats) -> Floats:
 def best_station(views: Views, *, zoom: bool) -> tuple[State, float]:
     """Return the state with the one photo of `views` where most of its targets put it, and its focal length's ratio.
 
-    Without `zoom` the ratio is 1: the photo keeps the lens of its group.
+    With `zoom` focal length and the lens's middle are the photo's own; without, the ratio is 1: it keeps its group's.
     """
     station, lens = int(views.station[0]), int(views.lens[0])
     sides = views.network.sides_mm * views.state.factors[views.network.batch]
@@ -234,5 +234,5 @@ def best_station(views: Views, *, zoom: bool) -> tuple[State, float]:
                     pose: Rigid[Camera, Target] = Rigid(both.rotations[i, way], both.shifts[i, way])
                     starts.append(with_station(state, station, pose @ back))
     starts.sort(key=lambda s: float(np.minimum(views.misses_px(s), 4 * MISS_CAP_PX).sum()))
-    state = _refined(views, starts, (FOCAL if zoom else []) + STATION)
+    state = _refined(views, starts, (FRAME if zoom else []) + STATION)
     return state, float(state.lenses[lens, 0] / views.state.lenses[lens, 0])
