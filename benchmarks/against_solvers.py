@@ -10,17 +10,22 @@ from __future__ import annotations
 import sys
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import gtsam
 import numpy as np
-from tests.recon.made_network import LENS, SIDE_MM, Floats, network_of, seen_by_opencv, true_state
 
-from elbowroom.recon.adjust import _iterate, adjust
-from elbowroom.recon.equations import Network, Picks, State
-from elbowroom.recon.normal import normal_equations
-from elbowroom.recon.pattern import CORNERS
-from elbowroom.shared.frames import rotation_from_vector
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT / room) for room in ("recon", "shared", "fixtures", "")]
+
+from tests.recon.made_network import LENS, SIDE_MM, Floats, network_of, seen_by_opencv, true_state  # noqa: E402
+
+from elbowroom.recon.adjust import _iterate, adjust  # noqa: E402
+from elbowroom.recon.equations import Network, Picks, State  # noqa: E402
+from elbowroom.recon.normal import normal_equations  # noqa: E402
+from elbowroom.recon.pattern import CORNERS  # noqa: E402
+from elbowroom.shared.frames import rotation_from_vector  # noqa: E402
 
 SIZES = ((8, 300), (20, 1000))
 """Photos, and points each of which half of the photos show."""

@@ -96,7 +96,9 @@ def measure_readings(
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
     split = lens_split(scene, readings, solution)
     if split is not None:
-        out, made = measure_readings(split.scene, split.readings, progress=progress, cancelled=cancelled)
+        out, made = measure_readings(
+            split.scene, split.readings, media, progress=progress, cancelled=cancelled
+        )
         return out.model_copy(update={"findings": (split.finding, *out.findings)}), made
     solution = settled_scale(scene, solution)
     if media is not None:
