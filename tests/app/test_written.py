@@ -35,7 +35,16 @@ def job(tmp_path: Path) -> Path:
 def test_every_kind_of_file_is_written(job: Path, tmp_path: Path, paper: str) -> None:
     assert main(["write", str(job), str(tmp_path / "out"), "--paper", paper]) == 0
     names = {p.name for p in (tmp_path / "out").iterdir() if p.is_file()}
-    tails = {"_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf"}
+    tails = {
+        "_mm.dxf",
+        "_inch.dxf",
+        "_geometry_mm.dxf",
+        "_geometry_mm_R12.dxf",
+        ".svg",
+        ".stl",
+        ".3mf",
+        "_template.pdf",
+    }
     assert names == {"scene.glb"} | {f"ram_mount{tail}" for tail in tails}
     (page,) = pages(tmp_path / "out" / "ram_mount_template.pdf")
     assert page.size == pytest.approx(np.array(PAPERS[paper]), abs=0.01)
