@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 from elbowroom.app.job import Job, Tell, quiet
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import verdict_of
+from elbowroom.shared.loads import Strength
 from elbowroom.shared.media import Media
 from elbowroom.shared.processes import process_rules
 from elbowroom.shared.scene import Plate, PrintBatch, Scene
@@ -158,6 +159,21 @@ def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> lis
             out.append(path)
             tell(len(out) / len(shown), path.name)
     return out
+
+
+def write_stresses(found: Sequence[tuple[Plate, Strength]], folder: Path) -> list[Path]:
+    """Write a stress picture of each plate and load case into a folder; returns their paths."""
+    from elbowroom.export import write_stress
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    for plate, strength in found:
+        stem = f"{_file_name(plate.name)}_{_file_name(strength.case)}_stress"
+        taken = {p.stem for p in written}
+        path = folder / f"{stem if stem not in taken else f'{stem}_{len(written) + 1}'}.png"
+        write_stress(plate, strength, path)
+        written.append(path)
+    return written
 
 
 def _file_name(name: str) -> str:

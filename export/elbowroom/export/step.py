@@ -15,6 +15,7 @@ from elbowroom.export.dxf import is_circle
 from elbowroom.export.files import write_whole
 from elbowroom.export.soundness import check_openings
 from elbowroom.shared.errors import ExportError, InputError
+from elbowroom.shared.frames import PlateFrame, Rigid, World
 from elbowroom.shared.outline import Outline, Piece
 from elbowroom.shared.scene import Plate, PlateHole
 
@@ -119,7 +120,7 @@ def _solid(plate: Plate, in_world: bool) -> Any:
         face.Add(_hole_wire(hole))
     solid = BRepPrimAPI_MakePrism(face.Face(), gp_Vec(0, 0, plate.thickness_mm)).Shape()
     if in_world:
-        world_from_plate = plate.world_from_plate.rigid()
+        world_from_plate: Rigid[World, PlateFrame] = plate.world_from_plate.rigid()
         move = gp_Trsf()
         rows = [(*r, t) for r, t in zip(world_from_plate.rotation, world_from_plate.shift, strict=True)]
         move.SetValues(*(float(v) for row in rows for v in row))

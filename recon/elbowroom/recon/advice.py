@@ -21,6 +21,7 @@ from elbowroom.recon.inview import Shown, shown
 from elbowroom.recon.looseness import DIRECTIONS
 from elbowroom.recon.normal import normal_equations
 from elbowroom.recon.reduced import covariance_of, held_columns, kept_covariance, reduced
+from elbowroom.recon.similarity import shape_alone
 from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Bools, Floats, Ints, Points3
 from elbowroom.shared.frames import Camera, Rigid, World
@@ -145,23 +146,13 @@ def ground_of(adjusted: Adjusted, network: Network, lenses: Sequence[Lens]) -> G
         found,
         targets,
         covariance,
-        _shape_alone(state.target_shifts[targets]),
+        shape_alone(state.target_shifts[targets]),
         _corner_px(scaled, adjusted.used),
         lens_of_station,
         showing[:, targets],
         np.zeros((0, 0), dtype=bool),
     )
     return replace(ground, should=_should(ground))
-
-
-def _shape_alone(points_world: Points3) -> Floats:
-    """Return the projection (3n, 3n) of points' errors onto what shift, turn and scale of all can't make up."""
-    n, arms = len(points_world), points_world - points_world.mean(axis=0)
-    shift = np.tile(np.eye(3), (n, 1))
-    turn = np.cross(np.eye(3)[None], arms[:, None]).transpose(0, 2, 1).reshape(3 * n, 3)
-    basis, size, _ = np.linalg.svd(np.column_stack([shift, turn, arms.ravel()]), full_matrices=False)
-    moves = basis[:, size > 1e-9 * size[0]]
-    return np.asarray(np.eye(3 * n) - moves @ moves.T)
 
 
 def _should(ground: Ground) -> Bools:

@@ -15,6 +15,7 @@ from elbowroom.recon.prints import prints_of
 from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
 from elbowroom.recon.result import measured_scene
 from elbowroom.recon.scalefaults import scale_findings
+from elbowroom.recon.scalesources import settled_scale
 from elbowroom.recon.solution import solve_network
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
@@ -86,6 +87,7 @@ def measure_readings(
     joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
+    solution = settled_scale(scene, solution)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
     ground = ground_of(solution.adjusted, solution.network, [lenses[n] for n in solution.index.lenses])

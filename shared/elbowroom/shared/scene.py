@@ -37,6 +37,7 @@ from elbowroom.shared.features import (
     PointTag,
     RimPicks,
 )
+from elbowroom.shared.loads import HoleLoad, LoadCase
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
@@ -113,10 +114,12 @@ __all__ = [
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "HoleLoad",
     "HoleTag",
     "KnownLens",
     "Lens",
     "LinePicks",
+    "LoadCase",
     "Loop",
     "Loose",
     "MeasuredEdge",
@@ -194,6 +197,7 @@ class Scene(Entity):
     measured_features: tuple[MeasuredFeature, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -239,6 +243,7 @@ class TagFile(Entity):
     features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
 
 
 Named = TypeVar("Named", Photo, Lens, MeasuredFace, MeasuredFeature, Plate)

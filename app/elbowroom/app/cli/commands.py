@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from elbowroom.app.cli import exchange, files, job, targets
+from elbowroom.app.cli import exchange, files, job, strength, targets
 from elbowroom.app.cli.demo import demo
 
 app = typer.Typer(
@@ -22,6 +22,8 @@ app.command("lens")(job.lens)
 app.command("measure")(job.measure)
 app.command("fit")(job.fit)
 app.command("check")(job.check)
+app.command("strength")(strength.strength)
+app.command("bend")(strength.bend)
 app.command("show")(job.show)
 app.command("history")(job.history)
 app.command("undo")(job.undo)
