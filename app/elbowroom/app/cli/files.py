@@ -10,13 +10,9 @@ import typer
 
 from elbowroom.app.cli.job import JobPath, opened
 from elbowroom.app.cli.show import console, progress, show_findings
+from elbowroom.app.wording import CAUTION
 from elbowroom.app.writing import Cutting, write_job
 from elbowroom.shared.errors import InputError
-
-CAUTION = (
-    "Check the part before it is cut and before it is loaded. This is a fit check, not an approval: structural, "
-    "lifting, brake, steering and vehicle parts fall under local codes and licensed practice."
-)
 
 
 def write(
