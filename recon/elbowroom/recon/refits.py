@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from elbowroom.recon.adjust import Adjusted
 from elbowroom.recon.equations import Network, Picks, State, sightings
+from elbowroom.recon.lensrows import lens_of
 from elbowroom.recon.resection import resect
-from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Floats, Ints
 from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.lens import undistort_points
@@ -26,6 +27,9 @@ ROBUST_UNIT_PX = 0.3
 
 FITS_PX = 1.0
 """A sighting within this (rms) of a refitted place belongs to it: blurred corners stay within, moved ones don't."""
+
+LEAST_VIEWS = 3
+"""Sightings that must agree before a target is placed anew: two agree on a wrong place easily."""
 
 TRIED = 3
 """Best first poses that are refined."""
@@ -171,6 +175,28 @@ def best_place(views: Views) -> State:
                 starts.append(with_place(views.state, target, back @ pose))
     starts.sort(key=lambda s: float(np.minimum(views.misses_px(s), MISS_CAP_PX).sum()))
     return _refined(views, starts, PLACE)
+
+
+def placed_again(adjusted: Adjusted, network: Network, lenses: Sequence[Lens]) -> State | None:
+    """Return the state with each target that lost most of its sightings placed anew, None when that helps none.
+
+    A place is better when more of the target's sightings fit it, and they are at least `LEAST_VIEWS`.
+    """
+    state, changed = adjusted.state, False
+    every = Views(
+        state, network, network.lens, network.station, network.target, network.corners_px, lenses, []
+    )
+    for target in np.unique(network.target):
+        rows = np.flatnonzero(network.target == target)
+        kept = int(adjusted.used[rows].sum())
+        if len(rows) < LEAST_VIEWS or kept > len(rows) / 2:
+            continue
+        own = replace(every.rows(rows), state=state)
+        placed = best_place(own)
+        fit = int((own.misses_px(placed) < FITS_PX).sum())
+        if fit > kept and fit >= LEAST_VIEWS:
+            state, changed = placed, True
+    return state if changed else None
 
 
 def _refined(views: Views, starts: Sequence[State], free: Sequence[int]) -> State:

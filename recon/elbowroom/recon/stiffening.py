@@ -24,7 +24,7 @@ from elbowroom.recon.equations import Network, point_sightings
 from elbowroom.recon.keypoints import keypoints
 from elbowroom.recon.readings import Reading
 from elbowroom.recon.similarity import shape_alone
-from elbowroom.recon.solution import Solution, settled
+from elbowroom.recon.solution import Solution, adjusted_network
 from elbowroom.recon.spotrays import both_of
 from elbowroom.recon.ties import Ties, View, find_ties
 from elbowroom.shared.arrays import Bools, Floats, Image
@@ -192,7 +192,8 @@ def weighed(
     for _ in range(ROUNDS):
         sds = np.where(np.arange(len(picks)) < own, picks.sds_px, sd_px / unit)
         try:
-            found, adjusted = settled(state, replace(free, picks=replace(picks, sds_px=sds)), cancelled)
+            weighted = replace(free, picks=replace(picks, sds_px=sds))
+            adjusted, found = adjusted_network(state, weighted, (), cancelled=cancelled)
         except SolveError:
             if cancelled is not None and cancelled():
                 raise
