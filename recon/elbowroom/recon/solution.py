@@ -26,9 +26,6 @@ KEPT_DRIFT = np.array([0.003, 0.003, 0.003, 0.005, 0.02, 0.03, 3e-4, 3e-4])
 """How far a phone's lens may differ from one day to the next, sd (focal, cx, cy relative to the focal length): it focuses,
 and its stabiliser shifts the lens (common practice, no source)."""
 
-FEW_SIGHTINGS = 200
-"""A network of fewer sightings has none to lose, and a second robust start costs it a tenth of a second."""
-
 
 @dataclass(frozen=True, eq=False)
 class Index:
@@ -123,17 +120,15 @@ def adjusted_network(
     """Return a network adjusted from a state near the answer, by the lens model its photos ask for.
 
     A target of which most sightings were thrown out may have been caught by a wrong one, and is placed once more.
-    `lenses` (l) give the photos' sizes; without them no target is placed again. Free points come in where their rays meet,
-    which a gross pick has pulled about: they need the robust start again. So do few sightings: each one that the rough
-    state rejects by mistake takes away what would bring it back.
+    `lenses` (l) give the photos' sizes; without them no target is placed again. The robust start comes first even near the
+    answer: a sighting that a rough state rejects by mistake takes away what would bring it back.
 
     Raises
     ------
     SolveError
         When cancelled, or when the adjustment finds no answer.
     """
-    if len(network) < FEW_SIGHTINGS or len(network.picks):
-        state = robust_state(state, network, cancelled=cancelled)
+    state = robust_state(state, network, cancelled=cancelled)
     adjusted = adjust(state, network, cancelled=cancelled)
     again = placed_again(adjusted, network, lenses) if lenses else None
     if again is not None:
