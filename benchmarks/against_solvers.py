@@ -21,10 +21,10 @@ sys.path[:0] = [str(ROOT / room) for room in ("recon", "shared", "fixtures", "")
 
 from tests.recon.made_network import LENS, SIDE_MM, Floats, network_of, seen_by_opencv, true_state  # noqa: E402
 
-from elbowroom.recon.adjust import _iterate, adjust  # noqa: E402
-from elbowroom.recon.equations import Network, Picks, State  # noqa: E402
-from elbowroom.recon.normal import normal_equations  # noqa: E402
-from elbowroom.recon.pattern import CORNERS  # noqa: E402
+from elbowroom.recon.network.adjust import _iterate, adjust  # noqa: E402
+from elbowroom.recon.network.equations import Network, Picks, State  # noqa: E402
+from elbowroom.recon.network.normal import normal_equations  # noqa: E402
+from elbowroom.recon.reading.pattern import CORNERS  # noqa: E402
 from elbowroom.shared.frames import rotation_from_vector  # noqa: E402
 
 SIZES = ((8, 300), (20, 1000))

@@ -20,7 +20,7 @@ from itertools import product
 import numpy as np
 from synthetic import Floats, Layout, Look, corners_world, draw
 
-from elbowroom.recon.detect import detect, read_grey
+from elbowroom.recon.reading.detect import detect, read_grey
 from elbowroom.shared.frames import Camera, Rigid, Target, World, frame_on_plane
 from elbowroom.shared.lens import project_points
 from elbowroom.shared.scene import Lens

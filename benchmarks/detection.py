@@ -26,7 +26,7 @@ from backgrounds import GROUNDS, light
 from corners import LENS, SIDE_MM, STATION, place
 from synthetic import Floats, Layout, Look, corners_world, draw
 
-from elbowroom.recon.detect import detect, read_grey
+from elbowroom.recon.reading.detect import detect, read_grey
 from elbowroom.shared.arrays import Image
 from elbowroom.shared.frames import Rigid, Target, World
 from elbowroom.shared.lens import project_points

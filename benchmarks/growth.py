@@ -16,13 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 from rigid_fit import rigid_fit
 
-from elbowroom.recon.detect import Sighting
-from elbowroom.recon.edges import Corners, Edges
-from elbowroom.recon.joins import join_readings, settled_lenses
-from elbowroom.recon.pattern import CORNERS
-from elbowroom.recon.prints import Print
-from elbowroom.recon.readings import Reading
-from elbowroom.recon.solution import solve_network
+from elbowroom.recon.network.joins import join_readings, settled_lenses
+from elbowroom.recon.network.prints import Print
+from elbowroom.recon.network.solution import solve_network
+from elbowroom.recon.reading.detect import Sighting
+from elbowroom.recon.reading.edges import Corners, Edges
+from elbowroom.recon.reading.pattern import CORNERS
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.frames import Camera, Rigid, Target, World, frame_on_plane
 from elbowroom.shared.lens import project_points

@@ -30,9 +30,9 @@ import trimesh  # noqa: E402
 from tests.recon.true_job import winding  # noqa: E402
 from true_scene import read_truth, true_scene  # noqa: E402
 
-from elbowroom.recon.hull import hull_of  # noqa: E402
-from elbowroom.recon.looseness import supports  # noqa: E402
-from elbowroom.recon.stations import Station  # noqa: E402
+from elbowroom.recon.obstacles.hull import hull_of  # noqa: E402
+from elbowroom.recon.obstacles.looseness import supports  # noqa: E402
+from elbowroom.recon.picks.stations import Station  # noqa: E402
 from elbowroom.shared.frames import Camera, Rigid  # noqa: E402
 from elbowroom.shared.scene import PhotoOutline, Pose, Scene, VolumeTag  # noqa: E402
 

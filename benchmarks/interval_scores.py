@@ -25,9 +25,9 @@ from simulated_job import (
     tube_tag,
 )
 
-from elbowroom.recon.faces import measure_face
-from elbowroom.recon.rays import solve_point
-from elbowroom.recon.tubes import Tube, measure_tube
+from elbowroom.recon.features.faces import measure_face
+from elbowroom.recon.obstacles.tubes import Tube, measure_tube
+from elbowroom.recon.picks.rays import solve_point
 from elbowroom.shared.arrays import Floats, Points3
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import (

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from elbowroom.recon import import_photo, measure
-from elbowroom.recon.detect import read_grey
+from elbowroom.recon.reading.detect import read_grey
 from elbowroom.shared import Scene
 from elbowroom.shared.scene import CardTarget, ScaleCard, TargetSpec
 

@@ -19,8 +19,8 @@ import cv2
 from measure_demo import DEMO, baseline, demo_scene
 
 from elbowroom.recon import measure
-from elbowroom.recon.detect import read_grey
-from elbowroom.recon.readings import read_photos
+from elbowroom.recon.reading.detect import read_grey
+from elbowroom.recon.reading.readings import read_photos
 from elbowroom.shared import Scene
 
 RATIO_LIMIT, MEMORY_LIMIT_MB, PHOTOS = 2.0, 1500.0, 24

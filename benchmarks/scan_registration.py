@@ -26,11 +26,11 @@ from scipy.special import chdtri  # noqa: E402
 from tests.recon.scans import file_of, in_scan, surface  # noqa: E402
 from tests.recon.true_job import job, typed  # noqa: E402
 
-from elbowroom.recon.scan import Scan, measure_scan, refined_place  # noqa: E402
-from elbowroom.recon.scandistance import spread_samples  # noqa: E402
-from elbowroom.recon.scanfile import read_scan_file  # noqa: E402
-from elbowroom.recon.scanpairs import solve_pairs  # noqa: E402
-from elbowroom.recon.tagging import measure_tags  # noqa: E402
+from elbowroom.recon.obstacles.tagging import measure_tags  # noqa: E402
+from elbowroom.recon.scans.distance import spread_samples  # noqa: E402
+from elbowroom.recon.scans.file import read_scan_file  # noqa: E402
+from elbowroom.recon.scans.pairs import solve_pairs  # noqa: E402
+from elbowroom.recon.scans.scan import Scan, measure_scan, refined_place  # noqa: E402
 from elbowroom.shared.arrays import Floats  # noqa: E402
 from elbowroom.shared.scene import MeasuredFace, ScanPair, ScanTag, Scene, TubeTag, cov3  # noqa: E402
 

@@ -9,14 +9,14 @@ import numpy as np
 from rigid_fit import rigid_fit
 from synthetic import look_at
 
-from elbowroom.recon.adjust import robust_state
-from elbowroom.recon.distances import weighing_sds
-from elbowroom.recon.doubt import NetworkDoubt
-from elbowroom.recon.equations import Network, State, sightings, wide_prior
-from elbowroom.recon.faults import Faults
-from elbowroom.recon.prints import Print, known_distances, side_sd
+from elbowroom.recon.faults.naming import Faults
+from elbowroom.recon.network.adjust import robust_state
+from elbowroom.recon.network.distances import weighing_sds
+from elbowroom.recon.network.doubt import NetworkDoubt
+from elbowroom.recon.network.equations import Network, State, sightings, wide_prior
+from elbowroom.recon.network.prints import Print, known_distances, side_sd
+from elbowroom.recon.network.solution import Index, Solution, adjusted_network
 from elbowroom.recon.result import measured_scene
-from elbowroom.recon.solution import Index, Solution, adjusted_network
 from elbowroom.shared.arrays import Bools, Floats, Points2, Points3
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane, rotation_from_vector
 from elbowroom.shared.lens import project_points

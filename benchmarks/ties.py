@@ -18,12 +18,12 @@ import cv2
 import numpy as np
 from measure_demo import DEMO, demo_scene
 
-from elbowroom.recon.detect import read_grey
-from elbowroom.recon.joins import first_lenses, join_readings
-from elbowroom.recon.prints import prints_of
-from elbowroom.recon.readings import Reading, read_photos
-from elbowroom.recon.solution import Solution, solve_network
-from elbowroom.recon.stiffening import shape_sd, tried
+from elbowroom.recon.network.joins import first_lenses, join_readings
+from elbowroom.recon.network.prints import prints_of
+from elbowroom.recon.network.solution import Solution, solve_network
+from elbowroom.recon.network.stiffening import shape_sd, tried
+from elbowroom.recon.reading.detect import read_grey
+from elbowroom.recon.reading.readings import Reading, read_photos
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Scene
 

@@ -19,7 +19,7 @@ import true_scene
 from PIL import Image
 
 from elbowroom.app.cli import main
-from elbowroom.recon.detect import find_targets
+from elbowroom.recon.reading.detect import find_targets
 from elbowroom.shared.frames import frame_on_plane
 from elbowroom.shared.scene import Lens, Scene
 from elbowroom.shared.store import SceneFile

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from synthetic import Layout, Look, draw, look_at
 
-from elbowroom.recon.photos import import_photo
+from elbowroom.recon.reading.photos import import_photo
 from elbowroom.shared.frames import Camera, Rigid, Target, World, frame_on_plane
 from elbowroom.shared.scene import CardTarget, Lens, ScaleCard, Scene
 

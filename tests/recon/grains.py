@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from elbowroom.recon.keypoints import PATCH
+from elbowroom.recon.network.keypoints import PATCH
 from elbowroom.shared.arrays import Floats, Image
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from synthetic import look_at
 
-from elbowroom.recon.equations import Network, State, wide_prior
-from elbowroom.recon.pattern import CORNERS
+from elbowroom.recon.network.equations import Network, State, wide_prior
+from elbowroom.recon.reading.pattern import CORNERS
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane, rotation_from_vector
 
 Floats = npt.NDArray[np.float64]

@@ -9,8 +9,8 @@ import shapely
 import trimesh
 from tests.recon.true_job import LENS, job, looking, winding
 
-from elbowroom.recon.hull import Hull, hull_of
-from elbowroom.recon.stations import Station, station_of
+from elbowroom.recon.obstacles.hull import Hull, hull_of
+from elbowroom.recon.picks.stations import Station, station_of
 from elbowroom.shared.arrays import Floats, Points2
 from elbowroom.shared.scene import Photo, PhotoOutline, Pose, Scene, VolumeTag
 

@@ -10,10 +10,10 @@ import numpy.typing as npt
 from synthetic import Layout
 from tests.recon.drawn import LENS, SIDE_MM, spot, stations
 
-from elbowroom.recon.detect import Sighting
-from elbowroom.recon.edges import Corners, Edges
-from elbowroom.recon.pattern import CORNERS, edge_samples
-from elbowroom.recon.readings import Reading
+from elbowroom.recon.reading.detect import Sighting
+from elbowroom.recon.reading.edges import Corners, Edges
+from elbowroom.recon.reading.pattern import CORNERS, edge_samples
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.scene import Lens, Photo, Scene
 

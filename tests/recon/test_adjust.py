@@ -11,10 +11,10 @@ import numpy.typing as npt
 import pytest
 from tests.recon.made_network import LENS, NOISE_PX, network_of, seen_corners, shaken, true_state
 
-from elbowroom.recon.adjust import Adjusted, adjust, robust_state
-from elbowroom.recon.equations import Network, Picks, State, point_sightings, sightings
-from elbowroom.recon.normal import Equations, normal_equations
-from elbowroom.recon.reduced import covariance_of, held_columns, kept_covariance, reduced, step_of
+from elbowroom.recon.network.adjust import Adjusted, adjust, robust_state
+from elbowroom.recon.network.equations import Network, Picks, State, point_sightings, sightings
+from elbowroom.recon.network.normal import Equations, normal_equations
+from elbowroom.recon.network.reduced import covariance_of, held_columns, kept_covariance, reduced, step_of
 from elbowroom.shared.errors import SolveError
 
 Floats = npt.NDArray[np.float64]

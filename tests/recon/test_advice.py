@@ -15,11 +15,11 @@ from tests.recon.drawn import CARD, spot
 from tests.recon.made_network import network_of, shaken, true_state
 from tests.recon.sightings import reading, spot_scene
 
-from elbowroom.recon.adjust import Adjusted, adjust, robust_state
-from elbowroom.recon.advice import Candidate, Ground, best_candidate, candidates, ground_of
-from elbowroom.recon.coaching import WORTH
-from elbowroom.recon.equations import Network, State
+from elbowroom.recon.advice.coaching import WORTH
+from elbowroom.recon.advice.nextstation import Candidate, Ground, best_candidate, candidates, ground_of
 from elbowroom.recon.measure import measure_readings
+from elbowroom.recon.network.adjust import Adjusted, adjust, robust_state
+from elbowroom.recon.network.equations import Network, State
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import Lens
 

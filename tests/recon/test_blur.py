@@ -12,10 +12,10 @@ from synthetic import Layout, Look, draw
 from tests.recon.drawn import LENS, spot, stations
 from tests.recon.sightings import readings_of
 
-from elbowroom.recon.blur import Blur, blur_finding, blur_of
-from elbowroom.recon.detect import Sighting, detect, read_grey
-from elbowroom.recon.edges import Edges
-from elbowroom.recon.hidden import covered, covered_findings
+from elbowroom.recon.reading.blur import Blur, blur_finding, blur_of
+from elbowroom.recon.reading.detect import Sighting, detect, read_grey
+from elbowroom.recon.reading.edges import Edges
+from elbowroom.recon.reading.hidden import covered, covered_findings
 
 Floats = npt.NDArray[np.float64]
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pick, typed, winding
 
-from elbowroom.recon.bolts import measure_bolt
+from elbowroom.recon.obstacles.bolts import measure_bolt
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import BoltTag, MeasuredFace, cov3
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pick, typed, volume_of
 
-from elbowroom.recon.boxes import measure_box
+from elbowroom.recon.obstacles.boxes import measure_box
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.frames import rotation_from_vector
 from elbowroom.shared.scene import BoxTag

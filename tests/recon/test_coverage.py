@@ -7,8 +7,8 @@ import pytest
 from interval_scores import LOW, coverage, spread
 from simulated_job import SETTINGS, Setting, measured_job
 
-from elbowroom.recon.distances import weighing_sds
-from elbowroom.recon.prints import KnownDistance, known_distances
+from elbowroom.recon.network.distances import weighing_sds
+from elbowroom.recon.network.prints import KnownDistance, known_distances
 from elbowroom.shared.scene import CardTarget, PrintBatch, ScaleCard, Scene, TypedDistance
 
 NETWORKS = 14

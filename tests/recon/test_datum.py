@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pytest
 from scipy.spatial.transform import Rotation
 
-from elbowroom.recon.datum import datum_from_network, fit_plane, into_datum, move_scene
-from elbowroom.recon.doubt import NetworkDoubt
+from elbowroom.recon.network.datum import datum_from_network, fit_plane, into_datum, move_scene
+from elbowroom.recon.network.doubt import NetworkDoubt
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.scene import Datum, Lens, MeasuredTarget, Photo, PickedPoint, Pose, Scene, cov3

@@ -10,10 +10,10 @@ from backgrounds import GROUNDS, light
 from corners import LENS, SIDE_MM, STATION, place
 from synthetic import Layout, Look, corners_world, draw
 
-from elbowroom.recon.codes import sample
-from elbowroom.recon.detect import detect, find_targets, read_grey
-from elbowroom.recon.hidden import covered
-from elbowroom.recon.quads import find_quads
+from elbowroom.recon.reading.codes import sample
+from elbowroom.recon.reading.detect import detect, find_targets, read_grey
+from elbowroom.recon.reading.hidden import covered
+from elbowroom.recon.reading.quads import find_quads
 from elbowroom.shared.lens import project_points
 
 pytestmark = pytest.mark.slow

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from elbowroom.recon.doubt import NetworkDoubt
+from elbowroom.recon.network.doubt import NetworkDoubt
 
 Floats = npt.NDArray[np.float64]
 CENTRES = np.array([[x, y, z] for x in (-200, 200) for y in (-150, 150) for z in (-80, 90.0)])

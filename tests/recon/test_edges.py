@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pytest
 from synthetic import Layout, Look, corners_world, draw, look_at
 
-from elbowroom.recon.detect import detect, find_targets, measure_targets, read_grey
-from elbowroom.recon.edges import Edges, fit_corners, homographies
-from elbowroom.recon.pattern import CORNERS, edge_samples
-from elbowroom.recon.profiles import find_edges
+from elbowroom.recon.reading.detect import detect, find_targets, measure_targets, read_grey
+from elbowroom.recon.reading.edges import Edges, fit_corners, homographies
+from elbowroom.recon.reading.pattern import CORNERS, edge_samples
+from elbowroom.recon.reading.profiles import find_edges
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.lens import project_points
 from elbowroom.shared.scene import Lens

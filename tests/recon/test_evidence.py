@@ -9,9 +9,9 @@ import numpy.typing as npt
 import pytest
 from tests.recon.made_network import LENS, NOISE_PX, START, network_of, shaken, true_state
 
-from elbowroom.recon.adjust import Adjusted, adjust, robust_state
-from elbowroom.recon.equations import Network, State, sightings
-from elbowroom.recon.evidence import K2, K3, P1, P2, asked_model
+from elbowroom.recon.network.adjust import Adjusted, adjust, robust_state
+from elbowroom.recon.network.equations import Network, State, sightings
+from elbowroom.recon.network.evidence import K2, K3, P1, P2, asked_model
 
 Floats = npt.NDArray[np.float64]
 SEEDS = range(20)

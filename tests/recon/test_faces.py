@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pick, target, typed
 
-from elbowroom.recon.faces import measure_face
+from elbowroom.recon.features.faces import measure_face
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import FaceTag, PickedPoint
 

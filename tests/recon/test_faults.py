@@ -14,12 +14,12 @@ from synthetic import Layout, look_at
 from tests.recon.drawn import CARD, LENS, SIDE_MM, distance_errors, spot, stations
 from tests.recon.sightings import ROUND8, moved, reading, readings_of, spot_scene
 
-from elbowroom.recon.coaching import best_way
-from elbowroom.recon.lensgroups import second_heap
+from elbowroom.recon.advice.coaching import best_way
+from elbowroom.recon.faults.lensgroups import second_heap
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.photosizes import photo_size_findings
-from elbowroom.recon.readings import Reading
-from elbowroom.recon.resection import Resection, resect
+from elbowroom.recon.network.resection import Resection, resect
+from elbowroom.recon.reading.photosizes import photo_size_findings
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
@@ -189,7 +189,7 @@ def test_flipped_poses_of_flat_targets_are_turned_back(monkeypatch: pytest.Monke
         both = resect(corners, sides_mm)
         return Resection(**{f.name: getattr(both, f.name)[:, ::-1] for f in fields(both)})
 
-    monkeypatch.setattr("elbowroom.recon.network.resect", flipped)
+    monkeypatch.setattr("elbowroom.recon.network.start.resect", flipped)
     scene = measured(readings_of([spot()] * 8))
     assert told(scene) == {}
     unharmed(scene)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pixels
 
-from elbowroom.recon.rounds import measure_hole
-from elbowroom.recon.straights import measure_edge, with_width
+from elbowroom.recon.features.rounds import measure_hole
+from elbowroom.recon.features.straights import measure_edge, with_width
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.features import EdgeTag, HoleTag, LinePicks, RimPicks

@@ -11,8 +11,8 @@ from tests.recon.drawn import LENS, spot, stations
 from tests.recon.sightings import ROUND8, readings_of, seen_by_opencv, spot_scene
 
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.readings import Reading
-from elbowroom.recon.tagging import measure_tags
+from elbowroom.recon.obstacles.tagging import measure_tags
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.scene import MeasuredPoint, PickedPoint, PointPick, PointTag, Scene
 

@@ -8,8 +8,8 @@ import shapely
 import trimesh
 from tests.recon.true_job import is_closed, job, pixels, volume_of, winding
 
-from elbowroom.recon.hull import hull_of
-from elbowroom.recon.outlines import grow
+from elbowroom.recon.obstacles.hull import hull_of
+from elbowroom.recon.obstacles.outlines import grow
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import PhotoOutline, VolumeTag
 

@@ -10,7 +10,7 @@ from tests.recon.drawn import SIDE_MM, spot
 from tests.recon.sightings import readings_of, spot_scene
 
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.readings import Reading
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.scene import PrintBatch, Scene, TargetSpec, TypedDistance
 
 INK_MM, TONES_PX = 0.1, (0.05, -0.08, 0.1, 0.0, -0.1, 0.06, 0.02, -0.03)

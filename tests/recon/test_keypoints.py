@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from tests.recon.grains import grain_patch
 
-from elbowroom.recon.keypoints import COMPARED, PATCH, Keypoints, alike, keypoints, refined
+from elbowroom.recon.network.keypoints import COMPARED, PATCH, Keypoints, alike, keypoints, refined
 from elbowroom.shared.arrays import Floats, Image
 
 

@@ -9,11 +9,11 @@ from tests.recon.outlined import THIN, THINGS, held, hull, outline, reach
 from tests.recon.test_hull import VIEWS
 from tests.recon.true_job import STATIONS, job
 
-from elbowroom.recon.cones import view_of
-from elbowroom.recon.hull import hull_of
-from elbowroom.recon.looseness import DIRECTIONS, proof_of, supports, told
-from elbowroom.recon.outlines import drawn_outline
-from elbowroom.recon.stations import station_of
+from elbowroom.recon.obstacles.cones import view_of
+from elbowroom.recon.obstacles.hull import hull_of
+from elbowroom.recon.obstacles.looseness import DIRECTIONS, proof_of, supports, told
+from elbowroom.recon.obstacles.outlines import drawn_outline
+from elbowroom.recon.picks.stations import station_of
 from elbowroom.shared.scene import VolumeTag
 
 ALL = {**THINGS, **THIN}
@@ -74,7 +74,7 @@ def test_what_is_shared_with_a_cone_against_a_boolean() -> None:
     """The least support in each doubt's cone, against manifold3d's own intersection of volume and cone."""
     from manifold3d import Manifold, Mesh64
 
-    from elbowroom.recon import looseness as l
+    from elbowroom.recon.obstacles import looseness as l
 
     scene = job()
     station = station_of(scene, "north")

@@ -13,7 +13,7 @@ import pytest
 import shapely
 from tests.recon.drawn_shapes import ellipse, picture
 
-from elbowroom.recon.magnetic import Traced, cut_out, simplified, trace_between
+from elbowroom.recon.picks.magnetic import Traced, cut_out, simplified, trace_between
 from elbowroom.shared.arrays import Floats, Points2
 from elbowroom.shared.errors import InputError
 

@@ -21,7 +21,7 @@ from tests.recon.drawn import (
 )
 
 from elbowroom.recon import NetworkDoubt, measure
-from elbowroom.recon.prints import prints_of
+from elbowroom.recon.network.prints import prints_of
 from elbowroom.shared.errors import Finding, InputError, SolveError
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.media import digest

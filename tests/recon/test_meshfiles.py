@@ -7,8 +7,8 @@ import pytest
 import trimesh
 from tests.recon.true_job import is_closed, volume_of
 
-from elbowroom.recon import meshfiles
-from elbowroom.recon.meshfiles import read_mesh_file
+from elbowroom.recon.scans import meshfiles
+from elbowroom.recon.scans.meshfiles import read_mesh_file
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import mesh_bytes
 from elbowroom.shared.scene import MeshTag

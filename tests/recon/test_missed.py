@@ -14,11 +14,11 @@ from tests.recon.drawn import CARD, LENS, SIDE_MM, photos_of_spot, scene_of, spo
 from tests.recon.sightings import reading, readings_of, spot_scene
 
 from elbowroom.recon import measure
-from elbowroom.recon.detect import detect
-from elbowroom.recon.exposure import exposure_of, exposure_word
-from elbowroom.recon.inview import shown
+from elbowroom.recon.advice.inview import shown
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.readings import Reading
+from elbowroom.recon.reading.detect import detect
+from elbowroom.recon.reading.exposure import exposure_of, exposure_word
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.scene import Exposure, Scene
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pick, typed
 
-from elbowroom.recon.motions import measure_motion
-from elbowroom.recon.rays import solve_point
+from elbowroom.recon.obstacles.motions import measure_motion
+from elbowroom.recon.picks.rays import solve_point
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import Hinge, Motion, Slide
 

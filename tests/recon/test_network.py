@@ -8,9 +8,9 @@ import numpy.typing as npt
 import pytest
 from tests.recon.made_network import SIDE_MM, seen_corners, true_state
 
-from elbowroom.recon.network import groups, start_network
-from elbowroom.recon.pattern import CORNERS
-from elbowroom.recon.resection import BEHIND, focal_guess, misses, resect
+from elbowroom.recon.network.resection import BEHIND, focal_guess, misses, resect
+from elbowroom.recon.network.start import groups, start_network
+from elbowroom.recon.reading.pattern import CORNERS
 from elbowroom.shared.frames import rotation_from_vector
 from elbowroom.shared.lens import undistort_points
 from elbowroom.shared.scene import Lens

@@ -10,11 +10,11 @@ import pytest
 from tests.recon.outlined import AT, THINGS, outline, tag, with_photo
 from tests.recon.true_job import job
 
-from elbowroom.recon.cones import View
-from elbowroom.recon.hull import hull_of
-from elbowroom.recon.looseness import Proof
-from elbowroom.recon.nextphoto import candidates, guessed, kept_by
-from elbowroom.recon.stations import station_of
+from elbowroom.recon.obstacles.cones import View
+from elbowroom.recon.obstacles.hull import hull_of
+from elbowroom.recon.obstacles.looseness import Proof
+from elbowroom.recon.obstacles.nextphoto import candidates, guessed, kept_by
+from elbowroom.recon.picks.stations import station_of
 from elbowroom.shared.arrays import Faces, Floats, Points3
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import MeasuredFace, Scene, cov3
@@ -57,7 +57,7 @@ def trial(name: str, photos: tuple[str, ...]) -> tuple[float, float, float]:
             kept.append(whole(scene, views, guess))
             return kept[0]
 
-        patch.setattr("elbowroom.recon.nextphoto.candidates", spied)
+        patch.setattr("elbowroom.recon.obstacles.nextphoto.candidates", spied)
         made = hull_of(tag(mesh, photos, scene, np.random.default_rng(5)), scene)
     points = inside(made.vertices_world, made.faces)
     cuts = 1 - kept_by(kept[0], np.asarray(mesh.vertices), points, DOUBT_RAD).mean(axis=1)
@@ -142,7 +142,7 @@ def test_no_place_behind_a_face_that_the_thing_lies_before() -> None:
         return places[-1]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("elbowroom.recon.nextphoto.candidates", spied)
+        patch.setattr("elbowroom.recon.obstacles.nextphoto.candidates", spied)
         for faces in ((), (wall,)):
             walled = scene.model_copy(update={"measured_faces": faces})
             hull_of(tag(THINGS["ball"], ("north", "east"), walled), walled)

@@ -7,8 +7,8 @@ import pytest
 import shapely
 from tests.recon.true_job import job, pixels
 
-from elbowroom.recon.outlines import cone_polygon, drawn_outline
-from elbowroom.recon.stations import station_of
+from elbowroom.recon.obstacles.outlines import cone_polygon, drawn_outline
+from elbowroom.recon.picks.stations import station_of
 from elbowroom.shared.lens import undistort_points
 
 CORNERS = np.array([(150, 150), (3850, 180), (3800, 420), (200, 380)], float)  # along the photo's upper edge

@@ -13,10 +13,10 @@ import pytest
 from scipy.optimize import minimize_scalar
 from tests.recon.outside import calibrate, folder
 
-from elbowroom.recon.detect import Sighting, detect, find_targets, read_grey
 from elbowroom.recon.measure import measure
-from elbowroom.recon.pattern import check_family, predefined_family
-from elbowroom.recon.photos import import_photo
+from elbowroom.recon.reading.detect import Sighting, detect, find_targets, read_grey
+from elbowroom.recon.reading.pattern import check_family, predefined_family
+from elbowroom.recon.reading.photos import import_photo
 from elbowroom.shared.scene import Scene
 
 Floats = npt.NDArray[np.float64]

@@ -4,7 +4,14 @@ import cv2
 import numpy as np
 import pytest
 
-from elbowroom.recon.pattern import CORNERS, MODULES, check_family, edge_samples, modules, predefined_family
+from elbowroom.recon.reading.pattern import (
+    CORNERS,
+    MODULES,
+    check_family,
+    edge_samples,
+    modules,
+    predefined_family,
+)
 from elbowroom.shared.errors import InputError
 
 FAMILIES = [cv2.aruco.DICT_APRILTAG_36h11, cv2.aruco.DICT_6X6_250]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image, TiffImagePlugin
 
-from elbowroom.recon.photos import import_photo
+from elbowroom.recon.reading.photos import import_photo
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import digest
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests.recon.true_job import job, pick, target, typed
 
-from elbowroom.recon.rays import meet_rays, solve_point, solve_surface_point
+from elbowroom.recon.picks.rays import meet_rays, solve_point, solve_surface_point
 from elbowroom.shared.arrays import Floats, Mat3
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import PickedPoint, PointPick

@@ -8,7 +8,7 @@ from tests.recon.drawn import CARD, SIDE_MM, spot
 from tests.recon.sightings import readings_of, spot_scene
 
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.scalesources import Source, source_findings, widening
+from elbowroom.recon.network.scalesources import Source, source_findings, widening
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import PrintBatch, Scene, TypedDistance
 

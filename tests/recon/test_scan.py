@@ -14,11 +14,11 @@ from tests.recon.test_scanthinning import o3d_distances
 from tests.recon.true_job import is_closed as all_edges_met
 from tests.recon.true_job import job, target, typed, winding
 
-from elbowroom.recon.scan import Scan, measure_scan
-from elbowroom.recon.scanpairs import Registration
-from elbowroom.recon.scanrefinement import known_surfaces, refine
-from elbowroom.recon.scansolid import boxes_round, point_spacing, shell_on
-from elbowroom.recon.tagging import measure_tags
+from elbowroom.recon.obstacles.tagging import measure_tags
+from elbowroom.recon.scans.pairs import Registration
+from elbowroom.recon.scans.refinement import known_surfaces, refine
+from elbowroom.recon.scans.scan import Scan, measure_scan
+from elbowroom.recon.scans.solid import boxes_round, point_spacing, shell_on
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.clearance import class_clearance
 from elbowroom.shared.errors import InputError

@@ -12,8 +12,8 @@ import trimesh
 from PIL import Image
 from tests.recon.scans import file_of, surface
 
-from elbowroom.recon import scanfile
-from elbowroom.recon.scanfile import read_scan_file
+from elbowroom.recon.scans import file as scanfile
+from elbowroom.recon.scans.file import read_scan_file
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import ScanTag
 

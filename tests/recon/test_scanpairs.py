@@ -9,7 +9,7 @@ from scipy.stats import chi2, kstest
 from tests.recon.scans import SHIFT, TURN, in_scan
 from tests.recon.true_job import job, pick, target, typed
 
-from elbowroom.recon.scanpairs import PairFit, fit_pairs, motion_jacobian, solve_pairs
+from elbowroom.recon.scans.pairs import PairFit, fit_pairs, motion_jacobian, solve_pairs
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import PickedPoint, ScanPair, ScanTag

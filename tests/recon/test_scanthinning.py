@@ -8,9 +8,9 @@ import trimesh
 from tests.recon.scans import surface
 from tests.recon.true_job import winding
 
-from elbowroom.recon.scandistance import distance_bound, patched, point_triangle_distances, spread_samples
-from elbowroom.recon.scansolid import is_closed, volume_of
-from elbowroom.recon.scanthinning import thin
+from elbowroom.recon.scans.distance import distance_bound, patched, point_triangle_distances, spread_samples
+from elbowroom.recon.scans.solid import is_closed, volume_of
+from elbowroom.recon.scans.thinning import thin
 from elbowroom.recon.solids import MeshArrays
 from elbowroom.shared.arrays import Floats
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests.recon.drawn_shapes import Coding, ellipse, half_plane, picture, power, srgb, wedge
 
-from elbowroom.recon.rims import fit_ellipse, snap_ellipse
-from elbowroom.recon.snap import snap_corner, snap_edge
+from elbowroom.recon.picks.rims import fit_ellipse, snap_ellipse
+from elbowroom.recon.picks.snap import snap_corner, snap_edge
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import InputError
 

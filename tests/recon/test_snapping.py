@@ -9,7 +9,7 @@ from tests.recon.drawn_shapes import srgb
 from tests.recon.true_job import LENS, STATIONS, job, pick, pixels
 
 from elbowroom.recon import measure_tags, resolve_intent
-from elbowroom.recon.snapping import snapped
+from elbowroom.recon.picks.snapping import snapped
 from elbowroom.shared.arrays import Floats, Points2
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import digest

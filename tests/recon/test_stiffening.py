@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from tests.recon.made_network import NOISE_PX, network_of, seen_by_opencv, true_state
 
-from elbowroom.recon.adjust import Adjusted, adjust
-from elbowroom.recon.equations import Picks, State
-from elbowroom.recon.solution import Index, Solution
-from elbowroom.recon.stiffening import Trial, change_of, is_weak, judged, shape_sd, weighed
-from elbowroom.recon.ties import Ties
+from elbowroom.recon.network.adjust import Adjusted, adjust
+from elbowroom.recon.network.equations import Picks, State
+from elbowroom.recon.network.solution import Index, Solution
+from elbowroom.recon.network.stiffening import Trial, change_of, is_weak, judged, shape_sd, weighed
+from elbowroom.recon.network.ties import Ties
 from elbowroom.shared.arrays import Floats
 
 TIE_PX, RUNS = 0.6, 30

@@ -12,8 +12,8 @@ from tests.recon.test_hull import BLOCK, outline
 from tests.recon.true_job import job, pick, target, typed, winding
 from true_scene import DEMO, read_truth, true_scene
 
-from elbowroom.recon.datum import datum_from_network
-from elbowroom.recon.tagging import measure_tags, resolve_intent
+from elbowroom.recon.network.datum import datum_from_network
+from elbowroom.recon.obstacles.tagging import measure_tags, resolve_intent
 from elbowroom.shared.arrays import Floats, Mat3
 from elbowroom.shared.clearance import class_clearance
 from elbowroom.shared.errors import Finding, InputError

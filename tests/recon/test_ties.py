@@ -9,10 +9,18 @@ import pytest
 from tests.recon.grains import grain_patch
 from tests.recon.made_network import network_of, seen_by_opencv, true_state
 
-from elbowroom.recon.equations import Network, State
-from elbowroom.recon.keypoints import PATCH, Keypoints
-from elbowroom.recon.spotrays import ideal_of
-from elbowroom.recon.ties import LEAST_PHOTOS, MOST_TIES, View, epipolar_px, find_ties, partners, tracks_of
+from elbowroom.recon.network.equations import Network, State
+from elbowroom.recon.network.keypoints import PATCH, Keypoints
+from elbowroom.recon.network.spotrays import ideal_of
+from elbowroom.recon.network.ties import (
+    LEAST_PHOTOS,
+    MOST_TIES,
+    View,
+    epipolar_px,
+    find_ties,
+    partners,
+    tracks_of,
+)
 from elbowroom.shared.arrays import Floats
 
 POINTS, SIZE = 80, np.array([4020.0, 2980.0])

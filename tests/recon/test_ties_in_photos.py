@@ -10,7 +10,7 @@ from measure_demo import DEMO, demo_scene, distance_errors
 from ties import nearest
 
 from elbowroom.recon.measure import measure_readings
-from elbowroom.recon.readings import read_photos
+from elbowroom.recon.reading.readings import read_photos
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.scene import Scene
 

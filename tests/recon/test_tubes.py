@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests.recon.true_job import STATIONS, is_closed, job, pick, pixels, typed, volume_of, winding
 
+from elbowroom.recon.obstacles.tubes import measure_tube
 from elbowroom.recon.solids import SIDES, ball_round, box_between, prism_round
-from elbowroom.recon.tubes import measure_tube
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import EdgeLines, TubeTag, Vec2
 

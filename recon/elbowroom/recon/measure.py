@@ -4,22 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 
-from elbowroom.recon.advice import ground_of
-from elbowroom.recon.coaching import coaching_findings
-from elbowroom.recon.detect import read_grey
-from elbowroom.recon.faults import network_faults
-from elbowroom.recon.joins import first_lenses, join_readings, settled_lenses
-from elbowroom.recon.lensgroups import lens_split
-from elbowroom.recon.missed import missed_findings, missed_targets
-from elbowroom.recon.pattern import Family
-from elbowroom.recon.photosizes import photo_size_findings
-from elbowroom.recon.prints import prints_of
-from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
+from elbowroom.recon.advice.coaching import coaching_findings
+from elbowroom.recon.advice.missed import missed_findings, missed_targets
+from elbowroom.recon.advice.nextstation import ground_of
+from elbowroom.recon.faults.lensgroups import lens_split
+from elbowroom.recon.faults.naming import network_faults
+from elbowroom.recon.faults.scalefaults import scale_findings
+from elbowroom.recon.network.joins import first_lenses, join_readings, settled_lenses
+from elbowroom.recon.network.prints import prints_of
+from elbowroom.recon.network.scalesources import settled_scale
+from elbowroom.recon.network.solution import rejected_picks, solve_network
+from elbowroom.recon.network.stiffening import stiffened
+from elbowroom.recon.reading.detect import read_grey
+from elbowroom.recon.reading.pattern import Family
+from elbowroom.recon.reading.photosizes import photo_size_findings
+from elbowroom.recon.reading.readings import (
+    Progress,
+    Reading,
+    listed,
+    read_photos,
+    reading_findings,
+    size_findings,
+)
 from elbowroom.recon.result import measured_scene
-from elbowroom.recon.scalefaults import scale_findings
-from elbowroom.recon.scalesources import settled_scale
-from elbowroom.recon.solution import rejected_picks, solve_network
-from elbowroom.recon.stiffening import stiffened
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Scene

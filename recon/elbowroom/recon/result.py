@@ -6,15 +6,15 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from elbowroom.recon.datum import into_datum
-from elbowroom.recon.doubt import NetworkDoubt
-from elbowroom.recon.equations import LENS
-from elbowroom.recon.faults import Faults
-from elbowroom.recon.inkspread import measured_prints
-from elbowroom.recon.lensrows import lens_of
-from elbowroom.recon.prints import Print
-from elbowroom.recon.readings import Reading
-from elbowroom.recon.solution import Solution
+from elbowroom.recon.faults.naming import Faults
+from elbowroom.recon.network.datum import into_datum
+from elbowroom.recon.network.doubt import NetworkDoubt
+from elbowroom.recon.network.equations import LENS
+from elbowroom.recon.network.inkspread import measured_prints
+from elbowroom.recon.network.lensrows import lens_of
+from elbowroom.recon.network.prints import Print
+from elbowroom.recon.network.solution import Solution
+from elbowroom.recon.reading.readings import Reading
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Camera, Rigid, World
 from elbowroom.shared.media import digest

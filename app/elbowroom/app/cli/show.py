@@ -140,7 +140,7 @@ def _parameters(lens: Lens) -> Iterator[tuple[str, str]]:
 
 def show_photos(scene: Scene) -> None:
     """Print what each photo is worth: targets read of those in view, edge width, exposure, residuals, used or why not."""
-    from elbowroom.recon.exposure import photo_exposure
+    from elbowroom.recon.reading.exposure import photo_exposure
 
     if not any(p.targets_read for p in scene.photos):
         return
@@ -165,7 +165,7 @@ def _use_of(photo: Photo, findings: Iterable[Finding]) -> str:
 
 def show_coverage(scene: Scene) -> None:
     """Print how many photos look from where: bearings from the world's x axis round the targets' normal, and heights."""
-    from elbowroom.recon.coverage import HEIGHTS_DEG, SECTORS, coverage_of
+    from elbowroom.recon.advice.coverage import HEIGHTS_DEG, SECTORS, coverage_of
 
     found = coverage_of(scene)
     if found is None:

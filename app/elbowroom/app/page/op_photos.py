@@ -96,7 +96,7 @@ def _reading(photo: Photo) -> None:
     if photo.camera_from_world is None:
         text("p", f"{photo.name}, {photo.width_px} x {photo.height_px} px: not measured yet", "hint")
         return
-    from elbowroom.recon.exposure import photo_exposure
+    from elbowroom.recon.reading.exposure import photo_exposure
 
     read, missed = len(photo.targets_read), len(photo.targets_missed)
     rows = [("targets read", f"{read} of {read + missed} in view")]

@@ -1,0 +1,1 @@
+"""What to photograph next: coverage, weak targets, targets missed."""

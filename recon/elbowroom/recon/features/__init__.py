@@ -1,0 +1,1 @@
+"""Faces, holes, edges and points from picks, with their covariance."""

@@ -1,0 +1,1 @@
+"""Tags made into volumes: outlines, tubes, boxes, bolts, meshes, and their motions."""

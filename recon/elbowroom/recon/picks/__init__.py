@@ -1,0 +1,1 @@
+"""A hand's picks: their rays, and help under the cursor."""

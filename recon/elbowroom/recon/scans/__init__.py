@@ -1,0 +1,1 @@
+"""A scan as an obstacle: read, laid into the world, refined, thinned."""
