@@ -31,7 +31,7 @@ SHARPENING = 0.35
 MOST_WRONG = 3
 """Modules that may be read wrong: half of a random pattern's nearest code is further off, 999 times in 1000."""
 
-LEAST_LIKENESS = 0.75
+LEAST_LIKENESS = 0.8
 """Correlation of the modules' greys with the code's: a random pattern's best is 0.65."""
 
 
