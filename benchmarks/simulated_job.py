@@ -203,7 +203,9 @@ def measured_job(rng: np.random.Generator, setting: Setting) -> Job:
     index = Index([p.name for p in scene.photos], list(IDS), ["phone"], [""])
     prints = {i: Print(SIDE_MM, 0.0, "") for i in IDS}
     solution, faults = Solution(adjusted, network, index, True, []), Faults([], frozenset(), frozenset())
-    scene, media = measured_scene(scene, [], [], solution, prints=prints, faults=faults, findings=[])
+    scene, media = measured_scene(
+        scene, [], [], solution, prints=prints, faults=faults, missed={}, findings=[]
+    )
     doubt = NetworkDoubt.of_bytes(media[str(scene.network)])
     centres = np.array([m.world_from_target.shift_mm for m in scene.measured])
     turn, shift = rigid_fit(true.target_shifts[[m.id for m in scene.measured]], centres)

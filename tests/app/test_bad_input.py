@@ -272,9 +272,9 @@ def test_full_disk_during_a_save(
     job: Path, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """SQLite answers a full disk with SQLITE_FULL; `max_page_count` makes it do so here (sqlite.org, PRAGMA)."""
-    from elbowroom.shared import store
+    from elbowroom.shared import sceneformat, store
 
-    connect = store._connect
+    connect = sceneformat.connect
 
     def cramped(path: Path) -> Any:
         db = connect(path)
@@ -282,7 +282,7 @@ def test_full_disk_during_a_save(
         db.execute(f"PRAGMA max_page_count = {pages + 2}")
         return db
 
-    monkeypatch.setattr(store, "_connect", cramped)
+    monkeypatch.setattr(store, "connect", cramped)
     code, text = run(capsys, "add", job, plain_photo(tmp_path / "a.jpg", 1))
     assert code == 2
     assert "the disk is full: free some space and save again; the file is as it was before" in text

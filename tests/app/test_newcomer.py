@@ -11,7 +11,7 @@ from tests.recon.sightings import readings_of, spot_scene
 
 from elbowroom.app.cli import main
 from elbowroom.recon.measure import measure_readings
-from elbowroom.shared.errors import InputError
+from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.scene import FaceTag, PickedPoint, Scene, TagFile
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import tag_changes
@@ -88,3 +88,25 @@ def test_measuring_is_one_revision_and_outlives_a_tag_that_fails(
         assert [r.reason for r in file.history()][before:] == ["measured"]
         assert file.scene().accuracy is not None
         assert (file.scene().name == "tagged") is not broken
+
+
+def test_show_has_a_row_for_every_photo_and_where_they_look_from(tmp_path: Path, capsys: Capture) -> None:
+    readings = readings_of([spot()] * 6)
+    lost = readings[2].only({s.target for s in readings[2].sightings} - {100, 101})
+    readings = [*readings[:2], lost, *readings[3:]]
+    scene, _ = measure_readings(spot_scene(readings), readings, progress=lambda *_: None)
+    stray = scene.photos[5].model_copy(update={"name": "z.jpg", "camera_from_world": None, "rms_px": None})
+    found = Finding(code="not-joined", severity="fault", subject="y.jpg, z.jpg", message="apart")
+    update = {"photos": (*scene.photos, stray), "findings": (*scene.findings, found)}
+    path = tmp_path / "job.elbow"
+    SceneFile.create(path, scene.model_copy(update=update), author="a").close()
+    assert main(["show", str(path)]) == 0
+    rows = {
+        line.split()[0]: line.split()[1:]
+        for line in capsys.readouterr().out.splitlines()
+        if ".jpg" in line[:8]
+    }
+    read = len(lost.sightings)
+    assert rows["c.jpg"][0] == f"{read}/{read + 2}"
+    assert rows["c.jpg"][-1] == "used"
+    assert " ".join(rows["z.jpg"][-5:]) == "not used: joins no other"

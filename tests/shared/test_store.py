@@ -118,3 +118,33 @@ def test_any_revision_can_be_gone_back_to(job: SceneFile) -> None:
     assert job.scene().name == "left"
     with pytest.raises(StoreError, match="no such revision"):
         job.go_to(99)
+
+
+FORMAT_1 = """
+PRAGMA application_id = 1164730991;
+PRAGMA user_version = 1;
+CREATE TABLE medium (digest TEXT PRIMARY KEY, bytes BLOB NOT NULL);
+CREATE TABLE revision (id INTEGER PRIMARY KEY AUTOINCREMENT, parent INTEGER REFERENCES revision(id), \
+author TEXT NOT NULL, time TEXT NOT NULL, reason TEXT NOT NULL, scene TEXT NOT NULL);
+CREATE TABLE head (only INTEGER PRIMARY KEY CHECK (only = 1), revision INTEGER NOT NULL REFERENCES revision(id));
+INSERT INTO revision VALUES (1, NULL, 'me', '2026-01-01', 'new job', '{"name": "one"}');
+INSERT INTO revision VALUES (2, 1, 'me', '2026-01-02', 'more', '{"name": "two"}');
+INSERT INTO revision VALUES (3, 1, 'me', '2026-01-03', 'another way', '{"name": "three"}');
+INSERT INTO head VALUES (1, 2);
+"""
+"""A file as the first version of the program wrote it."""
+
+
+def test_an_older_file_is_brought_up_to_date(tmp_path: Path) -> None:
+    for name in ("a.elbow", "b.elbow"):
+        db = sqlite3.connect(tmp_path / name)
+        db.executescript(FORMAT_1)
+        db.close()
+    with SceneFile.open(tmp_path / "a.elbow") as a, SceneFile.open(tmp_path / "b.elbow") as b:
+        assert [r.uid for r in a.history()] == [r.uid for r in b.history()], "copies know each other"
+        assert len({r.uid for r in a.history()}) == 3
+        assert [(r.id, r.parent, r.reason) for r in a.history()][2] == (3, 1, "another way")
+        assert (a.head(), a.scene().name, a.scene(3).name) == (2, "two", "three")
+        assert a.save(Scene(name="four"), {}, author="me", reason="on") == 4
+    with SceneFile.open(tmp_path / "a.elbow") as again:
+        assert again.scene().name == "four"

@@ -15,6 +15,8 @@ import numpy as np
 from elbowroom.app.names import check_known, check_named, check_photos
 from elbowroom.shared.errors import Finding, InputError, Severity
 from elbowroom.shared.fresh import measurement_holds, without_stale, without_void
+from elbowroom.shared.hardware import diameter_mm
+from elbowroom.shared.loads import Strength
 from elbowroom.shared.media import Media, digest, read_mesh
 from elbowroom.shared.scene import (
     Check,
@@ -156,7 +158,7 @@ def take_tags(job: Job, path: Path) -> tuple[Scene, TagChanges]:
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
-        scene, more = _with_tags(scene, _with_stored(made, job), quiet)
+        scene, more = with_tags(scene, _with_stored(made, job), quiet)
         made |= more
     saved = job.save(without_stale(before, scene), made, f"tags from {path.name}")
     return saved, tag_changes(before, tags)
@@ -227,14 +229,15 @@ def measure_job(job: Job, *, tell: Tell = quiet, cancelled: Cancelled | None = N
     scene, made = measure(job.file.scene(), job.file.media(), progress=tell, cancelled=cancelled)
     try:
         if scene.tags or scene.faces or scene.features:
-            scene, more = _with_tags(scene, _with_stored(made, job), tell)
+            scene, more = with_tags(scene, _with_stored(made, job), tell)
             made |= more
     finally:
         job.save(scene, made, "measured")
     return scene
 
 
-def _with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
+def with_tags(scene: Scene, media: Media, tell: Tell) -> tuple[Scene, dict[str, bytes]]:
+    """Return a measured scene with its tags measured in its frame, and the media that makes."""
     from elbowroom.recon import measure_tags
 
     return measure_tags(
@@ -328,6 +331,40 @@ def check_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[
     }
     job.save(scene.model_copy(update=update), {}, "checked " + ", ".join(names))
     return checks
+
+
+def strength_job(job: Job, name: str | None = None, *, tell: Tell = quiet) -> list[tuple[Plate, Strength]]:
+    """Return each fitted plate with how it stands up to each of its load cases; nothing is stored.
+
+    Raises
+    ------
+    InputError
+        When there is no load case, or a plate with one is not fitted.
+    """
+    from elbowroom.fit import check_strength
+
+    scene = job.file.scene()
+    cases = [c for c in scene.load_cases if name in (None, c.plate)]
+    if not cases:
+        raise InputError(
+            "no load case",
+            where=name or scene.name,
+            limit=f"there are some for: {', '.join(sorted({c.plate for c in scene.load_cases})) or 'no plate'}",
+            todo="add one with a tag file (load_cases)",
+        )
+    bolts = {
+        (i.name, h.name): diameter_mm(h.thread)
+        for i in scene.intents
+        for h in i.holes
+        if h.thread is not None
+    }
+    out = []
+    for case in cases:
+        plate = scene.plate(case.plate)
+        own = {hole: d for (of, hole), d in bolts.items() if of == plate.name}
+        telling = partial(_tell_of, tell, f"{plate.name}, {case.name}")
+        out.append((plate, check_strength(plate, case, bolt_mm=own, progress=telling)))
+    return out
 
 
 def _tell_of(tell: Tell, what: str, share: float) -> None:

@@ -55,6 +55,21 @@ def check_named(scene: Scene) -> None:
             check_known(weld.face, faces, f"{where}, weld edge {weld.name}", "face")
         for slot in intent.slots:
             check_known(slot.over, things, f"{where}, slot {slot.name}", "obstacle")
+    _check_loads(scene)
+
+
+def _check_loads(scene: Scene) -> None:
+    """Raise InputError when a load case names a plate, hole or support that no intent asks for."""
+    intents = {i.name: i for i in scene.intents}
+    for case in scene.load_cases:
+        where = f"load case {case.name}"
+        check_known(case.plate, set(intents), where, "plate")
+        intent = intents[case.plate]
+        holes, welds = {h.name for h in intent.holes}, {w.name for w in intent.weld_edges}
+        for load in case.loads:
+            check_known(load.hole, holes, where, "hole")
+        for support in case.supports:
+            check_known(support, holes | welds, where, "support")
 
 
 def check_known(name: str | None, known: set[str], where: str, what: str) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
 from elbowroom.app.job import Job, Tell, quiet
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import verdict_of
+from elbowroom.shared.loads import Strength
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Plate, PrintBatch, Scene
+from elbowroom.shared.sending import picture_of
 
 
 def write_job(
@@ -93,14 +96,15 @@ def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> lis
     from elbowroom.export.files import write_whole
 
     folder.mkdir(parents=True, exist_ok=True)
-    shown = [p for p in scene.photos if p.camera_from_world is not None]
+    held = set(media)
+    shown = [p for p in scene.photos if p.camera_from_world is not None and held & {p.media, p.shown}]
     bytes_of = {o: media[o] for ob in scene.obstacles for o in ob.meshes}
 
     def draw(index: int) -> Path:
         photo = shown[index]
         path = folder / f"{Path(_file_name(photo.name)).stem}.png"
         picture = draw_overlay(
-            media[photo.media], photo, scene.lens_of(photo), scene.plates, scene.obstacles, bytes_of
+            picture_of(photo, media), photo, scene.lens_of(photo), scene.plates, scene.obstacles, bytes_of
         )
         write_whole(path, picture)
         return path
@@ -111,6 +115,21 @@ def _write_overlays(scene: Scene, media: Media, folder: Path, tell: Tell) -> lis
             out.append(path)
             tell(len(out) / len(shown), path.name)
     return out
+
+
+def write_stresses(found: Sequence[tuple[Plate, Strength]], folder: Path) -> list[Path]:
+    """Write a stress picture of each plate and load case into a folder; returns their paths."""
+    from elbowroom.export import write_stress
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    for plate, strength in found:
+        stem = f"{_file_name(plate.name)}_{_file_name(strength.case)}_stress"
+        taken = {p.stem for p in written}
+        path = folder / f"{stem if stem not in taken else f'{stem}_{len(written) + 1}'}.png"
+        write_stress(plate, strength, path)
+        written.append(path)
+    return written
 
 
 def _file_name(name: str) -> str:

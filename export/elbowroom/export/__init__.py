@@ -3,6 +3,7 @@
 from elbowroom.export.dxf import write_dxf
 from elbowroom.export.overlay import draw_overlay
 from elbowroom.export.solid import plate_mesh, write_glb, write_stl
+from elbowroom.export.stress import write_stress
 from elbowroom.export.svg import write_svg
 from elbowroom.export.targets import default_card, write_targets
 from elbowroom.export.template import write_template
@@ -14,6 +15,7 @@ __all__ = [
     "write_dxf",
     "write_glb",
     "write_stl",
+    "write_stress",
     "write_svg",
     "write_targets",
     "write_template",

@@ -135,9 +135,12 @@ def _encoded(picture: Image, image_format: str, name: str) -> bytes:
 
 
 def _read_picture(data: bytes, photo: Photo, scale: float) -> Image:
-    """Return the photo as stored (EXIF orientation ignored), RGB, at the picture's scale."""
+    """Return the photo as stored (EXIF orientation ignored), RGB, at the picture's scale.
+
+    The small picture of a copy that was sent (`photo.shown`) may have any size.
+    """
     shape = (round(photo.width_px * scale), round(photo.height_px * scale))
-    half = scale <= 0.5
+    half = scale <= 0.5 and photo.shown is None
     flag = cv2.IMREAD_REDUCED_COLOR_2 if half else cv2.IMREAD_COLOR
     image = cv2.imdecode(np.frombuffer(data, np.uint8), flag | cv2.IMREAD_IGNORE_ORIENTATION)
     if image is None:
@@ -145,7 +148,7 @@ def _read_picture(data: bytes, photo: Photo, scale: float) -> Image:
     expected = (photo.width_px, photo.height_px)
     if half:
         expected = ((photo.width_px + 1) // 2, (photo.height_px + 1) // 2)
-    if (image.shape[1], image.shape[0]) != expected:
+    if photo.shown is None and (image.shape[1], image.shape[0]) != expected:
         raise InputError(
             "the photo is not the size it was measured at",
             where=photo.name,

@@ -27,7 +27,7 @@ def trusted_distances(
 ) -> tuple[list[KnownDistance], float, list[Finding]]:
     """Return the distances to use, the scale they ask of the network, and findings on those that can't be right.
 
-    `centres` are first target centres (3,) mm by id, scaled by the printed sides. With one distance, or distances of
+    `centres` are target centres (3,) mm by id, scaled by the printed sides. With one distance, or distances of
     two minds, the sides cast the vote.
     """
     if not distances:

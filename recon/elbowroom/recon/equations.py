@@ -12,7 +12,7 @@ import numpy as np
 
 from elbowroom.recon.pattern import CORNERS
 from elbowroom.shared.arrays import Bools, Floats, Ints
-from elbowroom.shared.frames import rotation_from_vector
+from elbowroom.shared.frames import rotations_from_vectors
 from elbowroom.shared.lens import distort, distort_derivative
 
 LENS, STATION, TARGET, POINT = 8, 7, 6, 3
@@ -277,5 +277,4 @@ def _cross(v: Floats) -> Floats:
 
 
 def _turned(rotations: Floats, vectors: Floats) -> Floats:
-    turns = [rotation_from_vector(v) @ r for r, v in zip(rotations, vectors, strict=True)]
-    return np.array(turns).reshape(-1, 3, 3)
+    return rotations_from_vectors(vectors) @ rotations

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 
+from elbowroom.recon.advice import ground_of
 from elbowroom.recon.coaching import coaching_findings
 from elbowroom.recon.faults import network_faults
 from elbowroom.recon.joins import first_lenses, join_readings, settled_lenses
+from elbowroom.recon.missed import missed_findings, missed_targets
 from elbowroom.recon.pattern import Family
 from elbowroom.recon.photosizes import photo_size_findings
 from elbowroom.recon.prints import prints_of
 from elbowroom.recon.readings import Progress, Reading, listed, read_photos, reading_findings, size_findings
 from elbowroom.recon.result import measured_scene
 from elbowroom.recon.scalefaults import scale_findings
+from elbowroom.recon.scalesources import settled_scale
 from elbowroom.recon.solution import solve_network
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
@@ -84,12 +87,16 @@ def measure_readings(
     joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
+    solution = settled_scale(scene, solution)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
-    findings += scale_findings(solution, prints) + coaching_findings(solution, scene.photos)
+    ground = ground_of(solution.adjusted, solution.network, [lenses[n] for n in solution.index.lenses])
+    findings += scale_findings(solution, prints) + coaching_findings(ground, solution, scene.photos)
+    missed = missed_targets(ground, solution.index, readings)
+    findings += missed_findings(ground, solution.index, readings, missed)
     findings += photo_size_findings(scene)
     out, made = measured_scene(
-        scene, known, joined, solution, prints=prints, faults=faults, findings=findings
+        scene, known, joined, solution, prints=prints, faults=faults, missed=missed, findings=findings
     )
     progress(1.0, "measured")
     return out, made

@@ -8,8 +8,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from elbowroom.recon.pattern import CORNERS
+from elbowroom.recon.inview import shown
 from elbowroom.recon.refits import FITS_PX, Views, best_place, place_of, station_of, with_place
+from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Bools, Floats, Ints
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World
@@ -111,16 +112,17 @@ def _would_see_both(views: Views, a: _Spot, b: _Spot) -> bool:
 
 
 def _in_view(views: Views, row: int, place: Rigid[World, Target]) -> bool:
-    camera = station_of(views.state, int(views.station[row])) @ place
-    side = float(views.network.sides_mm[views.target[row]])
-    corners = camera.apply(np.column_stack([CORNERS * side * 1.25, np.zeros(4)]))
-    facing = -camera.rotation[:, 2] @ camera.shift / np.linalg.norm(camera.shift)
-    if facing < SEEN_SQUARE or (corners[:, 2] <= 0).any():
-        return False
-    lens, like = views.state.lenses[views.lens[row]], views.lenses[views.lens[row]]
-    size = np.array([like.width_px, like.height_px])  # distortion moves a border by a few px: no matter here
-    pixels = lens[0] * corners[:, :2] / corners[:, 2:] + lens[1:3]
-    return bool(((pixels > 0) & (pixels < size)).all())
+    lens = int(views.lens[row])
+    seen = shown(
+        station_of(views.state, int(views.station[row])),
+        lens_of(views.lenses[lens].name, views.state.lenses[lens], views.lenses[lens]),
+        place.rotation[None],
+        place.shift[None],
+        views.network.sides_mm[views.target[row], None],
+        facing=SEEN_SQUARE,
+        least_px=0.0,
+    )
+    return bool(seen.clear[0])
 
 
 def _turn_deg(a: Rigid[World, Target], b: Rigid[World, Target]) -> float:

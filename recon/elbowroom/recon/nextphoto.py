@@ -6,16 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from elbowroom.recon.coaching import WAYS, seen_axes
+from elbowroom.recon.advice import places_round
+from elbowroom.recon.coaching import Taken
 from elbowroom.recon.cones import View
-from elbowroom.recon.looseness import DIRECTIONS, Proof, looseness
+from elbowroom.recon.looseness import Proof, looseness
 from elbowroom.recon.stations import Station, stations_of
 from elbowroom.shared.arrays import Bools, Floats, Points3
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import MeasuredFace, Scene
-
-REACH_DEG = 60.0
-"""A new photo is looked for no further than this from where one was taken: there a person can stand."""
 
 SAMPLES = 700
 """Points of the volume that are counted: shares come out to 2 in a hundred (one sigma), and the same points serve all
@@ -32,12 +30,6 @@ BETTER = 1.25
 
 ROUND = 32
 """Sides of the polygon that stands for a predicted outline: corners stand out by half a per cent."""
-
-THERE_DEG = 8.0
-"""Nearer to a photo than this, a place is told as that photo's own."""
-
-ASIDE = float(np.sin(np.deg2rad(22.5)))
-"""A way goes left, right, up or down when this part of it does: half of one of the eight ways."""
 
 
 def next_findings(
@@ -66,7 +58,8 @@ def next_findings(
     if len(fresh) and fresh.max() >= WORTH and fresh.max() > BETTER * known.max(initial=0.0):
         best = int(fresh.argmax())
         loose = looseness(vertices_world, proofs), looseness(samples[kept[len(spare) + best]], proofs)
-        way = _way(scene, eyes[best], guess.mean(axis=0))
+        middle = guess.mean(axis=0)
+        way = _taken(scene, middle).way(eyes[best], middle)
         found.append(_take_it(way, eyes[best], float(fresh[best]), loose, where))
     return tuple(found)
 
@@ -84,17 +77,15 @@ def guessed(proofs: Sequence[Proof]) -> Points3:
 def candidates(scene: Scene, views: Sequence[View], guess_world: Points3) -> Points3:
     """Return places (n, 3) mm a next photo might be taken from: all round the guessed thing (n, 3) mm, as far off as those
     used, its middle in the photo's, through the first one's lens, none behind a measured face that the thing lies
-    before, and none further than `REACH_DEG` from every photo's direction."""
+    before, and none further than `advice.REACH_DEG` from every photo's direction."""
     middle = guess_world.mean(axis=0)
     lens = views[0].station.lens
-    eyes = np.array([s.centre_world for s in stations_of(scene)]) - middle
-    eyes /= np.linalg.norm(eyes, axis=1, keepdims=True)
+    eyes = np.array([s.centre_world for s in stations_of(scene)])
     used = [np.linalg.norm(v.station.centre_world - middle) for v in views]
     half = np.arctan(0.5 * min(lens.width_px, lens.height_px) / lens.focal_px)
     needed = 1.1 * np.linalg.norm(guess_world - middle, axis=1).max() / np.sin(half)
     distance = max(float(np.median(used)), float(needed))
-    near = (DIRECTIONS @ eyes.T).max(axis=1) > np.cos(np.deg2rad(REACH_DEG))
-    places = middle + distance * DIRECTIONS[near]
+    places = places_round(middle, distance, eyes)
     clear = np.array([_in_the_clear(p, middle, scene.measured_faces) for p in places], dtype=bool)
     return np.asarray(places[clear])
 
@@ -189,20 +180,12 @@ def _take_it(way: str, eye: Floats, cut: float, loose: tuple[Floats, Floats], wh
     return Finding(code="tag-next-photo", severity="note", subject=where, message=message, numbers=numbers)
 
 
-def _way(scene: Scene, eye: Floats, middle: Floats) -> str:
-    """Return in words where a place lies, as seen in the photo taken nearest to it."""
+def _taken(scene: Scene, middle: Floats) -> Taken:
     stations = stations_of(scene)
-    sights = np.array([s.centre_world - middle for s in stations])
-    sights /= np.linalg.norm(sights, axis=1, keepdims=True)
-    view = (eye - middle) / np.linalg.norm(eye - middle)
-    nearest = int((sights @ view).argmax())
-    photo = stations[nearest].photo
-    angle = float(np.rad2deg(np.arccos(np.clip(sights[nearest] @ view, -1, 1))))
-    if angle < THERE_DEG:
-        return f"from about where {photo} was taken"
-    orientation = scene.photo(photo).orientation
-    right, up = seen_axes(stations[nearest].camera_from_world.rotation, sights[nearest], orientation)
-    aside = view - (view @ sights[nearest]) * sights[nearest]
-    aside /= np.linalg.norm(aside)
-    step = tuple(int(np.sign(p)) if abs(p) > ASIDE else 0 for p in (aside @ right, aside @ up))
-    return f"from {WAYS[step[0], step[1]]}, as seen in {photo}: {angle:.0f} degrees round from there"
+    return Taken(
+        [s.photo for s in stations],
+        [scene.photo(s.photo).orientation for s in stations],
+        np.array([s.centre_world for s in stations]),
+        np.array([s.camera_from_world.rotation for s in stations]),
+        middle,
+    )

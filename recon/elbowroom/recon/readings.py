@@ -11,12 +11,13 @@ import numpy as np
 
 from elbowroom.recon.blur import Blur, blur_finding, blur_of
 from elbowroom.recon.detect import Sighting, detect, find_targets, read_grey
+from elbowroom.recon.exposure import MENDS, exposure_of, exposure_word, overview
 from elbowroom.recon.hidden import covered, covered_findings
 from elbowroom.recon.pattern import Family
 from elbowroom.shared.arrays import Image
 from elbowroom.shared.errors import Finding, InputError, SolveError
 from elbowroom.shared.media import Media
-from elbowroom.shared.scene import Photo
+from elbowroom.shared.scene import Exposure, Photo
 
 Progress = Callable[[float, str], None]
 Cancelled = Callable[[], bool]
@@ -26,7 +27,8 @@ Cancelled = Callable[[], bool]
 class Reading:
     """What was read in one photo: targets, and ids seen more than once.
 
-    `mirrored` are the ids read only once the photo is flipped; `blur` is how wide its edges are; `covered` gives the
+    `mirrored` are the ids read only once the photo is flipped; `blur` is how wide its edges are, `exposure` how light it is, `overview` the photo made
+    small; `covered` gives the
     share of each partly covered target that is hidden.
     """
 
@@ -36,6 +38,8 @@ class Reading:
     mirrored: tuple[int, ...] = ()
     blur: Blur | None = None
     covered: Mapping[int, float] = field(default_factory=dict)
+    exposure: Exposure | None = None
+    overview: Image | None = None
 
     @property
     def lens(self) -> str:
@@ -83,6 +87,12 @@ def read_photos(
 
 def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Reading:
     """Return what is read in one photo; raises InputError when its bytes are not those that were imported."""
+    if photo.media not in media:
+        raise InputError(
+            "this copy of the job holds the photo small or not at all: to look at, not to measure in",
+            where=photo.name,
+            todo="measure in the copy that has the full photos, and merge",
+        )
     image = read_grey(media[photo.media], where=photo.name)
     if image.shape != (photo.height_px, photo.width_px):
         raise InputError(
@@ -95,7 +105,8 @@ def read_photo(photo: Photo, media: Media, family: Family | None = None) -> Read
     sightings, twice = detect(image, family)
     mirrored = () if sightings or twice else _mirrored(image, family)
     blur, shares = blur_of(image, sightings), covered(sightings, family)
-    return Reading(photo, tuple(sightings), tuple(twice), mirrored, blur, shares)
+    exposure = exposure_of(image, sightings)
+    return Reading(photo, tuple(sightings), tuple(twice), mirrored, blur, shares, exposure, overview(image))
 
 
 def _mirrored(image: Image, family: Family | None) -> tuple[int, ...]:
@@ -106,7 +117,7 @@ def _mirrored(image: Image, family: Family | None) -> tuple[int, ...]:
 def reading_findings(readings: Sequence[Reading]) -> list[Finding]:
     """Return findings on photos without targets, mirrored or blurred, on ids seen twice in one, on covered targets."""
     bare = [r for r in readings if not r.sightings]
-    out = [_mirror(r.photo.name, r.mirrored) if r.mirrored else _no_targets(r.photo.name) for r in bare]
+    out = [_mirror(r.photo.name, r.mirrored) if r.mirrored else _no_targets(r) for r in bare]
     out += [_id_twice(r.photo.name, target) for r in readings for target in r.twice]
     blurs = [blur_finding(r.photo.name, r.blur) for r in readings if r.blur is not None]
     return (
@@ -128,13 +139,17 @@ def _mirror(photo: str, targets: Collection[int]) -> Finding:
     )
 
 
-def _no_targets(photo: str) -> Finding:
+def _no_targets(reading: Reading) -> Finding:
+    photo = reading.photo.name
+    word = "good" if reading.exposure is None else exposure_word(reading.exposure)
+    step = "Check that it is sharp and shows the targets."
+    if word != "good":
+        step = f"It is {word}: take it again with {MENDS[word]}."
     return Finding(
         code="no-targets",
         severity="warning",
         subject=photo,
-        message=f"{photo}: no coded target was read; the photo is kept but not used. "
-        "Check that it is sharp and shows the targets.",
+        message=f"{photo}: no coded target was read; the photo is kept but not used. {step}",
     )
 
 

@@ -31,6 +31,7 @@ def measured_scene(
     *,
     prints: Mapping[int, Print],
     faults: Faults,
+    missed: Mapping[str, tuple[int, ...]],
     findings: Sequence[Finding],
 ) -> tuple[Scene, dict[str, bytes]]:
     """Return the scene with what was measured in it, in the datum's frame, and the network's covariance as media.
@@ -45,7 +46,7 @@ def measured_scene(
     accuracy = _accuracy(solution)
     flat = scene.model_copy(
         update={
-            "photos": _photos(scene, readings, solution, faults.photos),
+            "photos": _photos(scene, readings, solution, faults.photos, missed),
             "lenses": _lenses(scene, solution),
             "measured": measured,
             "measured_prints": measured_prints(solution, joined, prints),
@@ -131,16 +132,35 @@ def _scale_from_sides(percent: float) -> Finding:
 
 
 def _photos(
-    scene: Scene, readings: Sequence[Reading], solution: Solution, without: Collection[str]
+    scene: Scene,
+    readings: Sequence[Reading],
+    solution: Solution,
+    without: Collection[str],
+    missed: Mapping[str, tuple[int, ...]],
 ) -> tuple[Photo, ...]:
-    """Return the scene's photos with their stations (none for those not joined), residuals and targets read."""
-    read = {r.photo.name: tuple(s.target for s in r.sightings) for r in readings}
+    """Return the scene's photos with their stations (none for those not joined), residuals, and what was read in them how well."""
+    looked = {r.photo.name: _looked(r) for r in readings}
     out = []
     for photo in scene.photos:
         found = {} if photo.name in without else _station(photo.name, solution)
-        none = {"camera_from_world": None, "rms_px": None, "refocus": 0.0}
-        out.append(photo.model_copy(update={**none, **found, "targets_read": read.get(photo.name, ())}))
+        none: dict[str, object] = {
+            "camera_from_world": None,
+            "rms_px": None,
+            "refocus": 0.0,
+            "targets_read": (),
+        }
+        none["targets_missed"] = missed.get(photo.name, ()) if found else ()
+        out.append(photo.model_copy(update={**none, **found, **looked.get(photo.name, {})}))
     return tuple(out)
+
+
+def _looked(reading: Reading) -> dict[str, object]:
+    """Return what was seen of a photo by itself."""
+    return {
+        "targets_read": tuple(s.target for s in reading.sightings),
+        "blur_px": None if reading.blur is None else reading.blur.along_px,
+        "exposure": reading.exposure,
+    }
 
 
 def _station(photo: str, solution: Solution) -> dict[str, object]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -70,17 +70,23 @@ def solve_network(
     """
     index = _index(readings, start, prints)
     known = known_distances(scene, set(index.targets))
-    distances, ratio, findings = trusted_distances(known, {t: p.shift for t, p in start.targets.items()})
-    first = state = _first_state(index, start, lenses, ratio)
-    sides = np.array([prints[t].side_mm for t in index.targets]) * ratio
-    sds = np.array([side_sd(scene, b, scale_known=bool(distances)) for b in index.batches])
+    first = _first_state(index, start, lenses)
+    sides = np.array([prints[t].side_mm for t in index.targets])
+    sds = np.array([side_sd(scene, b, scale_known=bool(known)) for b in index.batches])
     corners = [[s.corners for s in r.sightings] for r in readings]
-    network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
-    state = robust_state(state, network, cancelled=cancelled)
+    network = _network(readings, corners, index, prints, sides, [], sds, first, lenses)
+    rough = robust_state(
+        first, network, cancelled=cancelled
+    )  # by the sides alone: no distance is trusted unseen
+    distances, ratio, findings = trusted_distances(
+        known, dict(zip(index.targets, rough.target_shifts, strict=True))
+    )
+    state, sides = _scaled(rough, ratio), sides * ratio
+    sds = np.array([side_sd(scene, b, scale_known=bool(distances)) for b in index.batches])
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
     network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
-    adjusted = adjust(robust_state(state, network, cancelled=cancelled), network, cancelled=cancelled)
+    adjusted = adjust(state, network, cancelled=cancelled)
     state, asked = asked_model(adjusted, network)
     if asked is not network:
         network, adjusted = asked, adjust(state, asked, cancelled=cancelled)
@@ -95,7 +101,7 @@ def rough_lenses(
 ) -> dict[str, Lens]:
     """Return the lenses by which the readings fit together, from the robust start alone."""
     index = _index(readings, start, prints)
-    state = _first_state(index, start, lenses, 1.0)
+    state = _first_state(index, start, lenses)
     sides = np.array([prints[t].side_mm for t in index.targets])
     corners = [[s.corners for s in r.sightings] for r in readings]
     sds = np.full(len(index.batches), SIDE_SD_UNMEASURED)
@@ -114,15 +120,22 @@ def _index(readings: Sequence[Reading], start: Start, prints: Mapping[int, Print
     )
 
 
-def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens], ratio: float) -> State:
+def _scaled(state: State, ratio: float) -> State:
+    """Return a state with all places further from the origin by a ratio."""
+    return replace(
+        state, station_shifts=ratio * state.station_shifts, target_shifts=ratio * state.target_shifts
+    )
+
+
+def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens]) -> State:
     stations = [start.stations[p] for p in index.photos]
     targets = [start.targets[t] for t in index.targets]
     return State(
         np.array([row_of(lenses[n]) for n in index.lenses]),
         np.array([s.rotation for s in stations]),
-        np.array([s.shift for s in stations]) * ratio,
+        np.array([s.shift for s in stations]),
         np.array([t.rotation for t in targets]),
-        np.array([t.shift for t in targets]) * ratio,
+        np.array([t.shift for t in targets]),
         np.ones(len(index.batches)),
     )
 

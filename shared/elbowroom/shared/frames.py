@@ -94,16 +94,24 @@ def identity() -> Rigid[A, B]:
 
 
 def rotation_from_vector(vector: Floats) -> Mat3:
-    """Return the rotation (3, 3) of a rotation vector (3,) rad.
+    """Return the rotation (3, 3) of a rotation vector (3,) rad."""
+    return rotations_from_vectors(np.asarray(vector, dtype=np.float64).reshape(1, 3))[0]
+
+
+def rotations_from_vectors(vectors: Floats) -> Floats:
+    """Return the rotations (n, 3, 3) of rotation vectors (n, 3) rad.
 
     Source: Rodrigues' rotation formula, with the Taylor terms near zero angle.
     """
-    v = np.asarray(vector, dtype=np.float64).reshape(3)
-    angle = float(np.linalg.norm(v))
-    k = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
-    if angle < 1e-8:
-        return np.eye(3) + k + 0.5 * k @ k
-    return np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k
+    angle = np.linalg.norm(vectors, axis=1)[:, None, None]
+    k = np.zeros((len(vectors), 3, 3))
+    k[:, 2, 1], k[:, 0, 2], k[:, 1, 0] = vectors.T
+    k = k - k.transpose(0, 2, 1)
+    near = angle < 1e-8
+    safe = np.where(near, 1.0, angle)
+    once = np.where(near, 1.0, np.sin(safe) / safe)
+    twice = np.where(near, 0.5, (1 - np.cos(safe)) / safe**2)
+    return np.asarray(np.eye(3) + once * k + twice * k @ k)
 
 
 def vector_from_rotation(rotation: Mat3) -> Floats:

@@ -35,12 +35,12 @@ def without_stale(before: Scene, after: Scene) -> Scene:
     be checked again. A plate's intent changed, or a feature it names: that plate goes. History keeps all of it.
     """
     if before.accuracy is not None and not measurement_holds(before, after):
-        return _unmeasured(after)
+        return unmeasured(after)
     changed = {
         i.name for i in (*before.intents, *after.intents) if (i in before.intents) != (i in after.intents)
     }
     moved = {f.name for f in before.measured_features if f not in after.measured_features}
-    changed |= {i.name for i in after.intents if moved & {p.feature for p in _points_of(i)}}
+    changed |= {i.name for i in after.intents if moved & {p.feature for p in points_of(i)}}
     plates = tuple(p for p in after.plates if p.name not in changed)
     kept = {p.name for p in plates}
     if (before.obstacles, before.measured_faces) != (after.obstacles, after.measured_faces):
@@ -48,15 +48,16 @@ def without_stale(before: Scene, after: Scene) -> Scene:
     checks = tuple(c for c in after.checks if c.plate in kept)
     gone = [p.name for p in after.plates if p.name in changed]
     findings = without_void(after.findings, {*changed, *(c.plate for c in after.checks)})
-    findings += tuple(_void("plate-void", n, "its intent has changed; fit it again") for n in gone)
+    findings += tuple(void("plate-void", n, "its intent has changed; fit it again") for n in gone)
     loose = [c.plate for c in after.checks if c.plate not in kept and c.plate not in changed]
     findings += tuple(
-        _void("check-void", n, "what it was checked against has changed; check it again") for n in loose
+        void("check-void", n, "what it was checked against has changed; check it again") for n in loose
     )
     return after.model_copy(update={"plates": plates, "checks": checks, "findings": findings})
 
 
-def _points_of(intent: PlateIntent) -> list[PickedPoint]:
+def points_of(intent: PlateIntent) -> list[PickedPoint]:
+    """Return the points a plate's place and holes hang on."""
     plane = intent.plane.points if isinstance(intent.plane, PointsPlane) else ()
     return [*plane, *(h.point for h in intent.holes if h.point is not None)]
 
@@ -66,9 +67,11 @@ def without_void(findings: Iterable[Finding], plates: Collection[str]) -> tuple[
     return tuple(f for f in findings if f.code not in VOID_CODES or f.subject not in plates)
 
 
-def _unmeasured(scene: Scene) -> Scene:
+def unmeasured(scene: Scene) -> Scene:
+    """Return a scene without anything measured, and with the finding that asks for it anew."""
     photos = tuple(
-        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0}) for p in scene.photos
+        p.model_copy(update={"camera_from_world": None, "rms_px": None, "refocus": 0.0, "targets_missed": ()})
+        for p in scene.photos
     )
     empty: dict[str, object] = dict.fromkeys(
         (
@@ -94,7 +97,8 @@ def _unmeasured(scene: Scene) -> Scene:
     )
 
 
-def _void(code: str, plate: str, why: str) -> Finding:
+def void(code: str, plate: str, why: str) -> Finding:
+    """Return the finding that a plate or its check no longer stands."""
     return Finding(code=code, severity="warning", subject=plate, message=f"plate {plate}: {why}")
 
 

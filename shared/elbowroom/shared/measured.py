@@ -61,20 +61,46 @@ class MeasuredPrint(Entity):
     ink_sd_mm: NotNegative
 
 
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Exposure(Entity):
+    """How a photo is exposed: shares clipped black and white, of the whole and near its targets; grey levels of 255.
+
+    `middle` is the whole photo's median; `ink` and `paper` are the levels of black and white at the targets. What is
+    said of targets is there when some were read.
+    """
+
+    black: Share
+    white: Share
+    middle: NotNegative
+    near_black: Share | None = None
+    near_white: Share | None = None
+    ink: NotNegative | None = None
+    paper: NotNegative | None = None
+
+
 class Photo(Entity):
     """A photo of the job: its bytes lie in the scene file under `media`; `camera_from_world` once measured.
 
-    `refocus` is by what share its focal length differs from its lens's.
+    `refocus` is by what share its focal length differs from its lens's. `targets_missed` are those that the network
+    says it should show (facing it, large enough) and that were not read; `blur_px` is how wide its edges are where they
+    are widest. A copy made to be sent may leave the photo's own bytes out; `shown` then names smaller ones to look at, if
+    it has any. Picks count the photo's own pixels all the same.
     """
 
     name: Name
     media: Digest
+    shown: Digest | None = None
     width_px: Annotated[int, Field(gt=0)]
     height_px: Annotated[int, Field(gt=0)]
     orientation: Annotated[int, Field(ge=1, le=8)] = 1
     lens: Name | None = None
     camera_from_world: Pose | None = None
     targets_read: tuple[int, ...] = ()
+    targets_missed: tuple[int, ...] = ()
+    blur_px: NotNegative | None = None
+    exposure: Exposure | None = None
     rms_px: NotNegative | None = None
     refocus: float = 0.0
 

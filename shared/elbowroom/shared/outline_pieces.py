@@ -203,24 +203,25 @@ def point_distances(points: Points2, table: PieceTable) -> Floats:
 
 
 def _distances(points: Points2, table: PieceTable) -> Floats:
-    best = np.full(len(points), np.inf)
+    return piece_distances(points, table).min(axis=1, initial=np.inf)
+
+
+def piece_distances(points: Points2, table: PieceTable) -> Floats:
+    """Return the distance (m, n) mm from each point (m, 2) to each piece; memory grows with m times n."""
+    out = np.empty((len(points), len(table.radii)))
     lines, arcs = np.flatnonzero(~table.arcs), np.flatnonzero(table.arcs)
-    if len(lines):
-        a, chord = table.starts[lines], table.ends[lines] - table.starts[lines]
-        away = points[:, None, :] - a
-        square = np.maximum((chord**2).sum(axis=1), 1e-300)
-        t = np.clip((away * chord).sum(axis=2) / square, 0, 1)
-        gaps = away - t[..., None] * chord
-        best = np.minimum(best, np.hypot(gaps[..., 0], gaps[..., 1]).min(axis=1))
-    if len(arcs):
-        away = points[:, None, :] - table.centres[arcs]
-        ring = np.abs(np.hypot(away[..., 0], away[..., 1]) - table.radii[arcs])
-        to_start, to_end = points[:, None, :] - table.starts[arcs], points[:, None, :] - table.ends[arcs]
-        tips = np.minimum(
-            np.hypot(to_start[..., 0], to_start[..., 1]), np.hypot(to_end[..., 0], to_end[..., 1])
-        )
-        best = np.minimum(best, np.where(_within_sweep(away, table, arcs), ring, tips).min(axis=1))
-    return best
+    a, chord = table.starts[lines], table.ends[lines] - table.starts[lines]
+    away = points[:, None, :] - a
+    square = np.maximum((chord**2).sum(axis=1), 1e-300)
+    t = np.clip((away * chord).sum(axis=2) / square, 0, 1)
+    gaps = away - t[..., None] * chord
+    out[:, lines] = np.hypot(gaps[..., 0], gaps[..., 1])
+    away = points[:, None, :] - table.centres[arcs]
+    ring = np.abs(np.hypot(away[..., 0], away[..., 1]) - table.radii[arcs])
+    to_start, to_end = points[:, None, :] - table.starts[arcs], points[:, None, :] - table.ends[arcs]
+    tips = np.minimum(np.hypot(to_start[..., 0], to_start[..., 1]), np.hypot(to_end[..., 0], to_end[..., 1]))
+    out[:, arcs] = np.where(_within_sweep(away, table, arcs), ring, tips)
+    return out
 
 
 def winding_numbers(points: Points2, table: PieceTable) -> Floats:

@@ -66,7 +66,8 @@ class WeldEdgeIntent(Entity):
     """An edge of the plate lying on a measured face, from one plate coordinate to another along the face.
 
     The edge runs between the feet of `from_mm` and `to_mm` (plate xy) on the face's trace in the plate plane;
-    `depth_mm` is how far the plate must reach inward behind it; `gap_mm` a root gap left to the face.
+    `depth_mm` is how far the plate must reach inward behind it; `gap_mm` a root gap left to the face. `leg_mm` is the
+    fillet's leg and `sides` how many faces of the plate carry one, for the strength check.
     """
 
     name: Name
@@ -75,6 +76,8 @@ class WeldEdgeIntent(Entity):
     to_mm: Vec2
     depth_mm: Positive = 15.0
     gap_mm: NotNegative = 0.0
+    leg_mm: Positive | None = None
+    sides: Literal[1, 2] = 2
 
 
 class SlotIntent(Entity):

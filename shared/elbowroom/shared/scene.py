@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Literal, TypeVar
 
+from elbowroom.shared.conflict import Conflict
 from elbowroom.shared.entity import (
     Cov3,
     Digest,
@@ -36,9 +37,11 @@ from elbowroom.shared.features import (
     PointTag,
     RimPicks,
 )
+from elbowroom.shared.loads import HoleLoad, LoadCase
 from elbowroom.shared.measured import (
     LENS_PARAMETERS,
     Accuracy,
+    Exposure,
     KnownLens,
     Lens,
     Loose,
@@ -96,6 +99,7 @@ __all__ = [
     "CardTarget",
     "Check",
     "ClearanceClass",
+    "Conflict",
     "Cov3",
     "Datum",
     "DatumPlane",
@@ -103,16 +107,19 @@ __all__ = [
     "EdgeLines",
     "EdgeTag",
     "Entity",
+    "Exposure",
     "FacePlane",
     "FaceTag",
     "FeatureTag",
     "GapRow",
     "Hinge",
     "HoleIntent",
+    "HoleLoad",
     "HoleTag",
     "KnownLens",
     "Lens",
     "LinePicks",
+    "LoadCase",
     "Loop",
     "Loose",
     "MeasuredEdge",
@@ -190,9 +197,11 @@ class Scene(Entity):
     measured_features: tuple[MeasuredFeature, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
     plates: tuple[Plate, ...] = ()
     checks: tuple[Check, ...] = ()
     findings: tuple[Finding, ...] = ()
+    conflicts: tuple[Conflict, ...] = ()
 
     def photo(self, name: str) -> Photo:
         """Return the photo of that name; raises InputError naming those there are."""
@@ -234,6 +243,7 @@ class TagFile(Entity):
     features: tuple[FeatureTag, ...] = ()
     tags: tuple[ObstacleTag, ...] = ()
     intents: tuple[PlateIntent, ...] = ()
+    load_cases: tuple[LoadCase, ...] = ()
 
 
 Named = TypeVar("Named", Photo, Lens, MeasuredFace, MeasuredFeature, Plate)

@@ -6,49 +6,54 @@ schema compared to ours, no extensions, no triggers, sizes bounded and every blo
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from uuid import uuid4
 
 from pydantic import ValidationError
 
 from elbowroom.shared.errors import StoreError
 from elbowroom.shared.media import digest
 from elbowroom.shared.scene import Scene
-
-APPLICATION_ID = 0x456C626F
-"""`PRAGMA application_id` of a scene file ("Elbo")."""
-
-FORMAT = 1
-"""`PRAGMA user_version`; a newer one is refused with a message."""
+from elbowroom.shared.sceneformat import check_format, connect, new_database, told, whole_file
 
 MAX_FILE_BYTES, MAX_SCENE_BYTES, MAX_MEDIUM_BYTES = 8_000_000_000, 64_000_000, 1_000_000_000
 """Largest file, scene text and medium that is opened: far above a job of 300 photos."""
 
-SCHEMA = {
-    "medium": "CREATE TABLE medium (digest TEXT PRIMARY KEY, bytes BLOB NOT NULL)",
-    "revision": (
-        "CREATE TABLE revision (id INTEGER PRIMARY KEY AUTOINCREMENT, parent INTEGER REFERENCES revision(id), "
-        "author TEXT NOT NULL, time TEXT NOT NULL, reason TEXT NOT NULL, scene TEXT NOT NULL)"
-    ),
-    "head": "CREATE TABLE head (only INTEGER PRIMARY KEY CHECK (only = 1), revision INTEGER NOT NULL REFERENCES revision(id))",
-}
-
 
 @dataclass(frozen=True)
 class Revision:
-    """One row of the history: who changed the scene, when (UTC, ISO 8601) and why."""
+    """One row of the history: who changed the scene, when (UTC, ISO 8601) and why.
+
+    `id` numbers it in this file; `uid` is its own in every copy of the file. `merged` is the revision of another copy
+    that was merged into its parent.
+    """
 
     id: int
     parent: int | None
     author: str
     time: str
     reason: str
+    uid: str = ""
+    merged: int | None = None
+
+
+@dataclass(frozen=True)
+class StoredRevision:
+    """A revision as it travels between copies of a file: it and its parents by their uids, its scene as text."""
+
+    uid: str
+    parent_uid: str | None
+    merged_uid: str | None
+    author: str
+    time: str
+    reason: str
+    scene: str
 
 
 class SceneFile:
@@ -71,21 +76,9 @@ class SceneFile:
             raise StoreError(
                 "the file is there already", where=str(path), todo="choose another name, or open it"
             )
-        with _told(path):
-            db = _connect(path)
-            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(f"PRAGMA user_version = {FORMAT}")
-            with db:
-                for statement in SCHEMA.values():
-                    db.execute(statement)
-        made = cls(path, db)
-        try:
+        with whole_file(path) as partial, closing(cls(partial, new_database(partial))) as made:
             made.save(scene, {}, author=author, reason=reason)
-        except StoreError:
-            made.close()
-            path.unlink(missing_ok=True)
-            raise
-        return made
+        return cls.open(path)
 
     @classmethod
     def open(cls, path: str | Path) -> SceneFile:
@@ -113,10 +106,10 @@ class SceneFile:
                 value=path.stat().st_size,
                 limit=MAX_FILE_BYTES,
             )
-        with _told(path):
-            db = _connect(path)
+        with told(path):
+            db = connect(path)
             try:
-                _check_format(db, path)
+                check_format(db, path)
             except BaseException:
                 db.close()
                 raise
@@ -132,8 +125,12 @@ class SceneFile:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def save(self, scene: Scene, media: Mapping[str, bytes], *, author: str, reason: str) -> int:
+    def save(
+        self, scene: Scene, media: Mapping[str, bytes], *, author: str, reason: str, merged: int | None = None
+    ) -> int:
         """Store a revision and the media it brings, all or nothing; returns the revision's id.
+
+        `merged` names the revision, taken over from another copy, whose changes it holds besides its parent's.
 
         Raises
         ------
@@ -141,38 +138,60 @@ class SceneFile:
             When it can't be written (disk full, no permission); the file is then as before.
         """
         text = scene.model_dump_json()
-        with _told(self.path), self._db:
+        with told(self.path), self._db:
             self._db.execute("BEGIN IMMEDIATE")
             parent = self._head_id()
-            for name, data in media.items():
-                if digest(data) != name:
-                    raise StoreError("a medium's bytes do not match its digest", where=name)
-                self._db.execute("INSERT OR IGNORE INTO medium VALUES (?, ?)", (name, data))
-            row = self._db.execute(
-                "INSERT INTO revision (parent, author, time, reason, scene) VALUES (?, ?, ?, ?, ?)",
-                (parent, author, datetime.now(UTC).isoformat(timespec="milliseconds"), reason, text),
-            )
-            made = int(row.lastrowid or 0)
+            self._put_media(media)
+            time = datetime.now(UTC).isoformat(timespec="milliseconds")
+            made = self._put_revision(uuid4().hex, parent, merged, (author, time, reason), text)
             self._set_head(made)
         return made
 
+    def take_over(self, rows: Iterable[StoredRevision], media: Mapping[str, bytes]) -> dict[str, int]:
+        """Store another copy's revisions as a branch of this history, all or nothing; the head stays.
+
+        Those known here already are left out, and so are parents that are in neither copy. Returns the id here of every
+        revision given, by its uid.
+        """
+        with told(self.path), self._db:
+            self._db.execute("BEGIN IMMEDIATE")
+            self._put_media(media)
+            known = {str(u): int(i) for u, i in self._db.execute("SELECT uid, id FROM revision")}
+            for row in rows:
+                if row.uid not in known:
+                    parent, merged = (known.get(u) if u else None for u in (row.parent_uid, row.merged_uid))
+                    said = (row.author, row.time, row.reason)
+                    known[row.uid] = self._put_revision(row.uid, parent, merged, said, row.scene)
+        return known
+
+    def stored(self) -> Iterator[StoredRevision]:
+        """Yield all revisions as they are stored, oldest first, named by their uids."""
+        uids = {r.id: r.uid for r in self.history()}
+        for r in self.history():
+            text = self._text(r.id)
+            parent, merged = (uids.get(n) if n is not None else None for n in (r.parent, r.merged))
+            yield StoredRevision(r.uid, parent, merged, r.author, r.time, r.reason, text)
+
+    def _put_media(self, media: Mapping[str, bytes]) -> None:
+        for name, data in media.items():
+            if digest(data) != name:
+                raise StoreError("a medium's bytes do not match its digest", where=name)
+            self._db.execute("INSERT OR IGNORE INTO medium VALUES (?, ?)", (name, data))
+
+    def _put_revision(
+        self, uid: str, parent: int | None, merged: int | None, said: tuple[str, str, str], scene: str
+    ) -> int:
+        row = self._db.execute(
+            "INSERT INTO revision (uid, parent, merged, author, time, reason, scene) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (uid, parent, merged, *said, scene),
+        )
+        return int(row.lastrowid or 0)
+
     def scene(self, revision: int | None = None) -> Scene:
         """Return the scene at the head, or at a revision of the history."""
-        wanted = self._head_id() if revision is None else revision
-        with _told(self.path):
-            row = self._db.execute(
-                "SELECT length(CAST(scene AS BLOB)), scene FROM revision WHERE id = ?", (wanted,)
-            ).fetchone()
-        if row is None:
-            raise StoreError(
-                "no such revision", where=str(self.path), value=wanted, todo="see `elbowroom history`"
-            )
-        if row[0] > MAX_SCENE_BYTES:
-            raise StoreError(
-                "the scene is too large", where=str(self.path), value=row[0], limit=MAX_SCENE_BYTES
-            )
+        text = self._text(self._head_id() if revision is None else revision)
         try:
-            return Scene.model_validate_json(row[1])
+            return Scene.model_validate_json(text)
         except ValidationError as error:
             first = error.errors()[0]
             raise StoreError(
@@ -181,15 +200,33 @@ class SceneFile:
                 todo="open it with the version that wrote it, or ask its sender",
             ) from error
 
+    def _text(self, revision: int | None) -> str:
+        """Return a revision's scene as stored; its length is asked first, so that a bomb is never read."""
+        with told(self.path):
+            size = self._db.execute(
+                "SELECT length(CAST(scene AS BLOB)) FROM revision WHERE id = ?", (revision,)
+            ).fetchone()
+        if size is None:
+            raise StoreError(
+                "no such revision", where=str(self.path), value=revision, todo="see `elbowroom history`"
+            )
+        if size[0] > MAX_SCENE_BYTES:
+            raise StoreError(
+                "the scene is too large", where=str(self.path), value=size[0], limit=MAX_SCENE_BYTES
+            )
+        with told(self.path):
+            row = self._db.execute("SELECT scene FROM revision WHERE id = ?", (revision,)).fetchone()
+        return str(row[0])
+
     def media(self) -> Mapping[str, bytes]:
         """Return the media by digest, read from the file when asked for."""
         return _Media(self._db, self.path)
 
     def history(self) -> list[Revision]:
         """Return all revisions, oldest first."""
-        with _told(self.path):
+        with told(self.path):
             rows = self._db.execute(
-                "SELECT id, parent, author, time, reason FROM revision ORDER BY id"
+                "SELECT id, parent, author, time, reason, uid, merged FROM revision ORDER BY id"
             ).fetchall()
         return [Revision(*row) for row in rows]
 
@@ -221,7 +258,7 @@ class SceneFile:
         return self._go(revision)
 
     def _go(self, revision: int) -> Revision:
-        with _told(self.path), self._db:
+        with told(self.path), self._db:
             self._set_head(revision)
         return self._row(revision)
 
@@ -243,7 +280,7 @@ class _Media(Mapping[str, bytes]):
         self._db, self._path, self._lock = db, path, threading.Lock()
 
     def __getitem__(self, name: str) -> bytes:
-        with _told(self._path), self._lock:
+        with told(self._path), self._lock:
             row = self._db.execute("SELECT length(bytes) FROM medium WHERE digest = ?", (name,)).fetchone()
             if row is None:
                 raise StoreError(
@@ -263,73 +300,18 @@ class _Media(Mapping[str, bytes]):
             )
         return data
 
+    def __contains__(self, name: object) -> bool:
+        with told(self._path), self._lock:
+            row = self._db.execute("SELECT 1 FROM medium WHERE digest = ?", (name,)).fetchone()
+        return row is not None
+
     def __iter__(self) -> Iterator[str]:
-        with _told(self._path):
+        with told(self._path):
             names = [str(r[0]) for r in self._db.execute("SELECT digest FROM medium")]
         return iter(names)
 
     def __len__(self) -> int:
         return int(self._db.execute("SELECT count(*) FROM medium").fetchone()[0])
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    db = sqlite3.connect(path, timeout=10, check_same_thread=False, isolation_level=None)
-    db.execute("PRAGMA trusted_schema = OFF")
-    db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA synchronous = FULL")
-    return db
-
-
-def _check_format(db: sqlite3.Connection, path: Path) -> None:
-    """Raise StoreError unless the file holds exactly our tables, in a version this program knows."""
-    if db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-        raise StoreError("a database, but not a scene file", where=str(path), todo="check the name")
-    version = db.execute("PRAGMA user_version").fetchone()[0]
-    if version > FORMAT:
-        raise StoreError(
-            "the scene file is from a newer version",
-            where=str(path),
-            value=version,
-            limit=FORMAT,
-            todo="update the program",
-        )
-    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'").fetchall()
-    if dict(rows) != SCHEMA:
-        raise StoreError(
-            "the scene file holds tables that don't belong there, or lacks some",
-            where=str(path),
-            value=", ".join(sorted(str(r[0]) for r in rows))[:200],
-            limit=", ".join(sorted(SCHEMA)),
-        )
-    state = db.execute("PRAGMA quick_check(1)").fetchone()[0]
-    if state != "ok":
-        raise StoreError(
-            "the scene file is damaged",
-            where=str(path),
-            value=str(state)[:200],
-            todo="ask for it again, or take a backup",
-        )
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turn what SQLite says into a StoreError that says what to do."""
-    try:
-        yield
-    except sqlite3.OperationalError as error:
-        text = str(error)
-        todo = "check that the folder can be written to"
-        if "full" in text:
-            todo = "the disk is full: free some space and save again; the file is as it was before"
-        elif "locked" in text:
-            todo = "another program is writing it: close it there, or wait a moment"
-        raise StoreError(
-            f"can't read or write the scene file ({text})", where=str(path), todo=todo
-        ) from error
-    except sqlite3.DatabaseError as error:
-        raise StoreError(
-            f"the scene file is damaged ({error})", where=str(path), todo="ask for it again, or take a backup"
-        ) from error
 
 
 def copy_scene_file(source: SceneFile, target: str | Path) -> None:
@@ -340,9 +322,5 @@ def copy_scene_file(source: SceneFile, target: str | Path) -> None:
     StoreError
         When it can't be written.
     """
-    target = Path(target)
-    partial = target.with_name(target.name + ".part")
-    partial.unlink(missing_ok=True)
-    with _told(target), closing(sqlite3.connect(source.path)) as db:
+    with whole_file(Path(target)) as partial, closing(sqlite3.connect(source.path)) as db:
         db.execute("VACUUM INTO ?", (str(partial),))
-    os.replace(partial, target)

@@ -31,6 +31,7 @@ KINDS: Mapping[str, str] = {
     "features": "feature",
     "tags": "obstacle",
     "intents": "plate",
+    "load_cases": "load case",
 }
 """The lists of a tag file and what they hold, as a person calls one of it."""
 

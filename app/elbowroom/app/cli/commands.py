@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from elbowroom.app.cli import files, job, targets
+from elbowroom.app.cli import exchange, files, job, strength, targets
 from elbowroom.app.cli.demo import demo
 
 app = typer.Typer(
@@ -22,10 +22,16 @@ app.command("lens")(job.lens)
 app.command("measure")(job.measure)
 app.command("fit")(job.fit)
 app.command("check")(job.check)
+app.command("strength")(strength.strength)
+app.command("bend")(strength.bend)
 app.command("show")(job.show)
 app.command("history")(job.history)
 app.command("undo")(job.undo)
 app.command("redo")(job.redo)
+app.command("share")(exchange.share)
+app.command("merge")(exchange.merge)
+app.command("settle")(exchange.settle)
+app.command("differences")(exchange.differences)
 app.command("write")(files.write)
 app.command("schema")(files.schema)
 app.command("demo")(demo)

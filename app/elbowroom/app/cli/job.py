@@ -17,10 +17,12 @@ from elbowroom.app.cli.show import (
     show_accuracy,
     show_changes,
     show_check,
+    show_coverage,
     show_features,
     show_findings,
     show_lenses,
     show_obstacles,
+    show_photos,
     show_plate,
     show_prints,
 )
@@ -108,6 +110,7 @@ def measure(path: JobPath) -> int:
     show_findings(scene.findings)
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
+    show_photos(scene)
     return 0
 
 
@@ -144,6 +147,8 @@ def show(path: JobPath) -> int:
     )
     if scene.accuracy is not None:
         show_accuracy(scene.accuracy)
+    show_photos(scene)
+    show_coverage(scene)
     show_lenses(scene)
     show_prints(scene.measured_prints)
     show_findings(scene.findings)
@@ -164,6 +169,7 @@ def history(path: JobPath) -> int:
         for r in job.file.history():
             mark = "*" if r.id == head else " "
             after = "" if r.parent in (None, r.id - 1) else f" (after {r.parent})"
+            after += "" if r.merged is None else f" (with {r.merged} of another copy)"
             console().print(f"{mark} {r.id:4d}  {r.time}  {r.author}  {r.reason}{after}", markup=False)
     return 0
 

@@ -25,12 +25,23 @@ from elbowroom.shared.scene import (
     MeasuredPoint,
     MeasuredPrint,
     Obstacle,
+    Photo,
     Plate,
     Scene,
     Vec3,
 )
 from elbowroom.shared.tagfile import TagChanges
 from elbowroom.shared.units import ShownUnit, show_length
+
+UNUSED = {
+    "photo-mirrored": "mirrored",
+    "no-targets": "no target read",
+    "not-joined": "joins no other",
+    "zoom-changed": "another zoom, or cropped",
+    "photo-foreign": "of another job",
+    "photo-poor": "fits no other",
+}
+"""Why a photo is not used, by the finding that says so."""
 
 NAMES = 12
 """Names listed at most; a file may hold hundreds."""
@@ -128,6 +139,52 @@ def _parameters(lens: Lens) -> Iterator[tuple[str, str]]:
         value, sd = getattr(lens, name), float(np.sqrt(lens.covariance[i][i]))
         digits = 1 if name.endswith("px") else 5
         yield ("-", "") if sd == 0 else (f"{value:.{digits}f}", f"{2 * sd:.{digits}f}")
+
+
+def show_photos(scene: Scene) -> None:
+    """Print what each photo is worth: targets read of those in view, edge width, exposure, residuals, used or why not."""
+    from elbowroom.recon.exposure import photo_exposure
+
+    if not any(p.targets_read for p in scene.photos):
+        return
+    table = Table(title="photos", title_justify="left", box=None)
+    for name in ("photo", "read/in view", "edges px", "exposure", "rms px", ""):
+        table.add_column(name, justify="right" if name in ("read/in view", "edges px", "rms px") else "left")
+    for p in scene.photos:
+        read = f"{len(p.targets_read)}/{len(p.targets_read) + len(p.targets_missed)}"
+        blur = "" if p.blur_px is None else f"{p.blur_px:.1f}"
+        rms = "" if p.rms_px is None else f"{p.rms_px:.3f}"
+        table.add_row(Text(p.name), read, blur, photo_exposure(p), rms, _use_of(p, scene.findings))
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
+
+
+def _use_of(photo: Photo, findings: Iterable[Finding]) -> str:
+    """Return whether a photo is used, and why not."""
+    if photo.camera_from_world is not None:
+        return "used"
+    mine = [f.code for f in findings if photo.name in f.subject.split(", ")]
+    return "not used" + next((f": {UNUSED[c]}" for c in mine if c in UNUSED), "")
+
+
+def show_coverage(scene: Scene) -> None:
+    """Print how many photos look from where: bearings from the world's x axis round the targets' normal, and heights."""
+    from elbowroom.recon.coverage import HEIGHTS_DEG, SECTORS, coverage_of
+
+    found = coverage_of(scene)
+    if found is None:
+        return
+    table = Table(
+        title="photos by where they look from, bearing from x in degrees", title_justify="left", box=None
+    )
+    table.add_column("height")
+    for sector in range(SECTORS):
+        table.add_column(f"{360 * sector // SECTORS}", justify="right")
+    tops = [90.0, *HEIGHTS_DEG]
+    names = [f"{low:.0f} to {high:.0f}" for high, low in zip(tops, HEIGHTS_DEG, strict=False)] + ["below 0"]
+    for name, row in zip(names, found.counts, strict=True):
+        if name != "below 0" or row.any():
+            table.add_row(name, *(str(n) if n else "." for n in row))
+    Console(file=sys.stdout, highlight=False, width=120).print(table)
 
 
 def show_prints(prints: Iterable[MeasuredPrint]) -> None:

@@ -1,0 +1,180 @@
+"""Jobs between people: copies sent, changed and merged. Photos' EXIF is read back by Pillow, sizes by OpenCV."""
+
+from __future__ import annotations
+
+import io
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import ExifTags, Image
+
+from elbowroom.app.cli import main
+from elbowroom.shared.media import digest
+from elbowroom.shared.scene import Photo, Scene
+from elbowroom.shared.sending import picture_of, without_paths
+from elbowroom.shared.store import SceneFile
+
+Capture = pytest.CaptureFixture[str]
+SIZE = (2601, 1900)
+
+
+def photo_bytes(grey: int) -> bytes:
+    exif = Image.Exif()
+    exif[ExifTags.Base.Orientation] = 6
+    exif[ExifTags.Base.Model] = "phone"
+    exif.get_ifd(0x8825).update({1: "N", 2: (50.0, 30.0, 12.0), 3: "E", 4: (9.0, 1.0, 2.0)})
+    out = io.BytesIO()
+    Image.fromarray(np.full((SIZE[1], SIZE[0], 3), grey, np.uint8)).save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """A job with two photos, which say where they were taken, and two revisions."""
+    path, media = tmp_path / "job.elbow", {digest(d): d for d in (photo_bytes(90), photo_bytes(91))}
+    photos = tuple(
+        Photo(name=f"{n}.jpg", media=m, width_px=SIZE[0], height_px=SIZE[1], orientation=6, lens="x")
+        for n, m in enumerate(media)
+    )
+    with SceneFile.create(path, Scene(name="mount"), author="me") as file:
+        file.save(Scene(name="mount", photos=photos), media, author="me", reason="added 2 photos")
+    return path
+
+
+def tags(tmp_path: Path, path: Path, text: str) -> None:
+    file = tmp_path / "tags.yaml"
+    file.write_text(text)
+    assert main(["tags", str(path), str(file)]) == 0
+
+
+def scene(path: Path, revision: int | None = None) -> Scene:
+    with SceneFile.open(path) as file:
+        return file.scene(revision)
+
+
+@pytest.mark.parametrize("kept", ["history", "no-history"])
+@pytest.mark.parametrize("photos", ["full", "reduced", "none"])
+def test_a_copy_says_no_place_and_merges_back(job: Path, tmp_path: Path, photos: str, kept: str) -> None:
+    sent = tmp_path / "sent.elbow"
+    assert main(["share", str(job), str(sent), "--photos", photos, f"--{kept}"]) == 0
+    with SceneFile.open(sent) as file:
+        assert len(file.history()) == (2 if kept == "history" else 1)
+        assert len(file.media()) == (0 if photos == "none" else 2)
+        entity = file.scene().photos[0]
+        if photos != "none":
+            data = picture_of(entity, file.media())
+            image = Image.open(io.BytesIO(data))
+            assert not image.getexif().get_ifd(0x8825)
+            assert image.getexif().get(ExifTags.Base.Orientation) == 6
+            stored = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_IGNORE_ORIENTATION)
+            assert max(np.asarray(stored).shape) == (2000 if photos == "reduced" else 2601)
+    tags(tmp_path, sent, "distances: [{name: rail, from_target: 1, to_target: 2, mm: 300}]")
+    tags(tmp_path, job, "default_side_mm: 40")
+    assert main(["merge", str(job), str(sent)]) == 0
+    after = scene(job)
+    assert after.default_side_mm == 40
+    assert [d.name for d in after.distances] == ["rail"]
+    assert after.photos[0].shown is None
+    with SceneFile.open(job) as file:
+        assert digest(file.media()[after.photos[0].media]) == after.photos[0].media
+        assert len(file.media()) == 2, "small pictures of photos held here are not taken over"
+        assert file.history()[-1].merged is not None
+    assert main(["merge", str(job), str(sent)]) == 0
+    assert scene(job) == after, "nothing new the second time"
+
+
+def test_measuring_in_a_copy_without_full_photos_is_refused_in_words(
+    job: Path, tmp_path: Path, capsys: Capture
+) -> None:
+    sent = tmp_path / "sent.elbow"
+    assert main(["share", str(job), str(sent), "--photos", "reduced"]) == 0
+    assert "measuring photos and snapping picks need the full one" in capsys.readouterr().out
+    tags(tmp_path, sent, "default_side_mm: 40")
+    assert main(["measure", str(sent)]) == 2
+    assert "to look at, not to measure in" in capsys.readouterr().err
+
+
+def test_both_changed_one_thing(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    other = tmp_path / "other.elbow"
+    shutil.copy(job, other)
+    tags(tmp_path, job, "distances: [{name: rail, from_target: 1, to_target: 2, mm: 300}]")
+    tags(
+        tmp_path,
+        other,
+        "distances: [{name: rail, from_target: 1, to_target: 2, mm: 301}]\ndefault_side_mm: 40",
+    )
+    capsys.readouterr()
+    assert main(["merge", str(job), str(other)]) == 1
+    out = capsys.readouterr().out
+    assert "distance rail: added here, added in the other copy" in out
+    assert "default side: added, 40 mm" in out
+    merged = scene(job)
+    assert (merged.distances[0].mm, merged.default_side_mm) == (300, 40)
+    with SceneFile.open(job) as file:
+        branch = file.history()[-1].merged
+        assert file.scene(branch).distances[0].mm == 301, "theirs is a branch of the history"
+    assert main(["settle", str(job)]) == 0
+    assert main(["settle", str(job), "1", "--take", "theirs"]) == 0
+    assert scene(job).distances[0].mm == 301
+    assert scene(job).conflicts == ()
+
+
+def test_one_side_only_is_taken_over(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    other = tmp_path / "other.elbow"
+    shutil.copy(job, other)
+    tags(tmp_path, other, "default_side_mm: 40")
+    before = len(_history(job))
+    assert main(["merge", str(job), str(other)]) == 0
+    assert "taken over" in capsys.readouterr().out
+    assert scene(job) == scene(other)
+    assert len(_history(job)) == before + 1
+    assert main(["differences", str(job), str(other)]) == 0
+    assert main(["undo", str(job)]) == 0
+    assert main(["differences", str(job), str(other)]) == 1
+    assert "default side: added, 40 mm" in capsys.readouterr().out
+
+
+def _history(path: Path) -> list[str]:
+    with SceneFile.open(path) as file:
+        return [r.uid for r in file.history()]
+
+
+def test_copies_merged_back_and_forth_meet(job: Path, tmp_path: Path) -> None:
+    """The common revision after a merge is the merge: an old change undone by hand is not brought back."""
+    other = tmp_path / "other.elbow"
+    shutil.copy(job, other)
+    tags(tmp_path, other, "default_side_mm: 40")
+    tags(tmp_path, job, "default_thickness_mm: 1")
+    assert main(["merge", str(job), str(other)]) == 0
+    tags(tmp_path, job, "default_side_mm: 50")
+    tags(tmp_path, other, "batches: [{name: A}]")
+    assert main(["merge", str(job), str(other)]) == 0
+    assert (scene(job).default_side_mm, len(scene(job).batches)) == (50, 1)
+    assert main(["merge", str(other), str(job)]) == 0
+    assert scene(other) == scene(job)
+
+
+def test_strangers_are_refused(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    SceneFile.create(tmp_path / "x.elbow", Scene(name="mount"), author="me").close()
+    assert main(["merge", str(job), str(tmp_path / "x.elbow")]) == 2
+    assert "no revision in common" in capsys.readouterr().err
+    assert main(["share", str(job), str(job)]) == 2
+    assert "own place" in capsys.readouterr().err
+    assert len(_history(job)) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "sent"),
+    [
+        ("/home/someone/jobs/rail.stl", "rail.stl"),
+        (r"C:\Users\someone\jobs\rail.stl", "rail.stl"),
+        ("tags from /tmp/a/job.yaml, twice", "tags from job.yaml, twice"),
+        ("1/2 in bolt, 3 mm/m", "1/2 in bolt, 3 mm/m"),
+        ("M12 and 5/8-11", "M12 and 5/8-11"),
+    ],
+)
+def test_paths_are_cut_to_names(text: str, sent: str) -> None:
+    assert without_paths(text) == sent
