@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import shutil
 import sqlite3
+from collections import Counter
 from pathlib import Path
 
 import cv2
+import damaged_copies
 import numpy as np
 import pytest
 from PIL import ExifTags, Image
@@ -248,3 +250,9 @@ def test_strangers_are_refused(job: Path, tmp_path: Path, capsys: Capture) -> No
 )
 def test_paths_are_cut_to_names(text: str, sent: str) -> None:
     assert without_paths(text) == sent
+
+
+def test_damaged_copies_are_refused_or_merged_and_spoil_nothing(tmp_path: Path) -> None:
+    path, copy = damaged_copies.two_copies(tmp_path)
+    states = Counter(damaged_copies.merged_once(path, copy, seed) for seed in range(80))
+    assert states.keys() == {"merged", "refused"}

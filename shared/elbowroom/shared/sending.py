@@ -215,10 +215,16 @@ def without_paths(text: str) -> str:
 
 
 def with_photos_of(row: StoredRevision, known: set[str]) -> StoredRevision:
-    """Return a revision come back from a copy, its photos themselves again where this file holds their own bytes."""
-    if '"shown"' not in row.scene:
-        return row
+    """Return a revision come back from a copy, its photos themselves again where this file holds their own bytes.
+
+    Raises
+    ------
+    StoreError
+        When its scene does not read: nothing of a damaged copy is taken over.
+    """
     plain = _plain(row)
+    if not any(photo.get("shown") for photo in plain.get("photos", [])):
+        return row
     for photo in plain.get("photos", []):
         if photo["media"] in known:
             photo["shown"] = None
