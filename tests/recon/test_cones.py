@@ -21,8 +21,9 @@ from tests.recon.outlined import (
 from tests.recon.test_hull import VIEWS
 from tests.recon.true_job import job
 
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.obstacles.hull import hull_of
-from elbowroom.recon.obstacles.looseness import DIRECTIONS, supports
+from elbowroom.recon.obstacles.looseness import supports
 from elbowroom.recon.picks.stations import station_of
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import PhotoOutline, Scene, VolumeTag

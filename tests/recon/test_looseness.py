@@ -9,9 +9,10 @@ from tests.recon.outlined import THIN, THINGS, held, hull, outline, reach
 from tests.recon.test_hull import VIEWS
 from tests.recon.true_job import STATIONS, job
 
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.obstacles.cones import view_of
 from elbowroom.recon.obstacles.hull import hull_of
-from elbowroom.recon.obstacles.looseness import DIRECTIONS, proof_of, supports, told
+from elbowroom.recon.obstacles.looseness import proof_of, supports, told
 from elbowroom.recon.obstacles.outlines import drawn_outline
 from elbowroom.recon.picks.stations import station_of
 from elbowroom.shared.scene import VolumeTag

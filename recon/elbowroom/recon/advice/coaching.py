@@ -15,8 +15,8 @@ from elbowroom.recon.advice.nextstation import (
     best_candidate,
     candidates,
 )
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.network.solution import Solution
-from elbowroom.recon.obstacles.looseness import DIRECTIONS
 from elbowroom.shared.arrays import Floats, Points3
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import Photo

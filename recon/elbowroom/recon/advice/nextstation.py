@@ -16,13 +16,13 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from elbowroom.recon.advice.inview import Shown, shown
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.network.adjust import Adjusted, scaled_network
 from elbowroom.recon.network.equations import LENS, TARGET, Network, Picks, State, sightings
 from elbowroom.recon.network.lensrows import lens_of
 from elbowroom.recon.network.normal import normal_equations
 from elbowroom.recon.network.reduced import covariance_of, held_columns, kept_covariance, reduced
 from elbowroom.recon.network.similarity import shape_alone
-from elbowroom.recon.obstacles.looseness import DIRECTIONS
 from elbowroom.shared.arrays import Bools, Floats, Ints, Points3
 from elbowroom.shared.frames import Camera, Rigid, World
 from elbowroom.shared.scene import Lens

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.obstacles.cones import NEAR_MM, View, meet, view_of
-from elbowroom.recon.obstacles.looseness import DIRECTIONS, Proof, looseness, proof_of
+from elbowroom.recon.obstacles.looseness import Proof, looseness, proof_of
 from elbowroom.recon.obstacles.nextphoto import next_findings
 from elbowroom.recon.obstacles.outlines import drawn_outline
 from elbowroom.recon.picks.stations import NetworkDoubt, Station, largest_angle_deg, station_of, stations_of

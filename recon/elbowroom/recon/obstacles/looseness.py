@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from elbowroom.recon.directions import DIRECTIONS
 from elbowroom.recon.obstacles.cones import View
 from elbowroom.shared.arrays import Faces, Floats, Ints, Points2, Points3
 from elbowroom.shared.lens import coefficients_of, distort_derivative, undistort_points
@@ -27,18 +28,6 @@ STRAIGHT_PX = 0.05
 
 SIDES = 8
 """Sides of the polygon round a place's doubt: its corners stand out by 8 %."""
-
-
-def _grid() -> Points3:
-    steps = np.tan(np.pi / 8 * np.arange(-2, 3))  # equal angles on a cube's faces, from edge to edge
-    cells = np.array([(i, j, k) for i in steps for j in steps for k in steps])
-    cells = cells[np.abs(cells).max(axis=1) > 0.99]
-    return np.asarray(cells / np.linalg.norm(cells, axis=1, keepdims=True), dtype=np.float64)
-
-
-DIRECTIONS: Points3 = _grid()
-"""Directions (98, 3), unit, world, that looseness is told for: axes, diagonals and between, no direction further than
-18 degrees from the nearest."""
 
 
 @dataclass(frozen=True, eq=False)
