@@ -23,8 +23,9 @@ from elbowroom.recon.network.equations import (
 )
 from elbowroom.shared.arrays import Bools, Floats, Ints
 
-UNSEEN = 1e-9
-"""Weight (1/mm², 1/rad²) that keeps what lost all its sightings from making the matrix singular."""
+UNSEEN = 1e-6
+"""Weight (1/mm², 1/rad²) that keeps what hangs on little or nothing from making the matrix singular: nothing is in doubt by
+more than a metre."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,6 +36,11 @@ def held_columns(state: State, network: Network, used: Bools) -> Bools:
     return held
 
 
+ROUNDING = (0.0, 1e-12, 1e-10, 1e-8)
+"""Shares of its own diagonal that elimination may lose to rounding: the first that lets the matrix be factored is added. A
+sound network needs none; what a poor one leaves open comes out as an enormous doubt instead of a failure."""
+
+
 @dataclass(frozen=True, eq=False)
 class Reduced:
     """The equations once blocks are eliminated: the factor of the free kept unknowns' matrix, and what undoes it.
@@ -76,11 +81,21 @@ def reduced(equations: Equations, held: Bools, damping: float = 0.0) -> Reduced:
             halves.append(half)
         free = np.flatnonzero(~held[equations.layout.kept])
         inside = matrix[np.ix_(free, free)]
-        scale = 1 / np.sqrt(np.diag(inside))
-        factor = cho_factor(inside * scale[:, None] * scale, lower=True, check_finite=True)
+        scale = 1 / np.sqrt(np.diag(equations.kept)[free])
+        factor = _factor(inside * scale[:, None] * scale)
     except (np.linalg.LinAlgError, ValueError) as error:
         raise _undetermined(len(equations.gradient)) from error
     return Reduced(equations, free, factor, scale, gradient, tuple(roots), tuple(halves))
+
+
+def _factor(unit: Floats) -> tuple[Floats, bool]:
+    """Return the Cholesky factor of a matrix in units of what its diagonal was before elimination."""
+    for share in ROUNDING[:-1]:
+        try:
+            return cho_factor(unit + share * np.eye(len(unit)), lower=True)
+        except np.linalg.LinAlgError:
+            continue
+    return cho_factor(unit + ROUNDING[-1] * np.eye(len(unit)), lower=True)
 
 
 def _undetermined(unknowns: int) -> SolveError:
