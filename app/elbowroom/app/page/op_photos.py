@@ -69,6 +69,7 @@ def strip(window: Window, scene: Scene, chosen: Photo) -> None:
                 image.classes(f"turn{photo.orientation}")
                 text("span", photo.name, "name")
                 text("span", _short(photo), "hint")
+            made.props["data-key"] = photo.name
             made.on("click", lambda name=photo.name: choose(name))
 
 

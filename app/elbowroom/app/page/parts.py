@@ -44,6 +44,7 @@ def text(tag: str, words: str, classes: str = "", **attributes: str) -> ui.eleme
 
 def button(words: str, pressed: Callable[..., Any], classes: str = "", **attributes: str) -> ui.element:
     """Return a button; `pressed` may be a coroutine function."""
+    attributes.setdefault("data_key", words.split()[0])
     made = text("button", words, f"key {classes}", type="button", **attributes)
     made.on("click", lambda: pressed())
     return made
