@@ -20,6 +20,8 @@ DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 STEP_MS = 300_000
 """No step of the demo takes this long on any machine; nothing is asserted of it."""
 
+expect.set_options(timeout=20_000)  # a machine that runs other tests as well
+
 pytestmark = pytest.mark.slow
 
 
