@@ -8,6 +8,7 @@ from elbowroom.recon.advice import ground_of
 from elbowroom.recon.coaching import coaching_findings
 from elbowroom.recon.faults import network_faults
 from elbowroom.recon.joins import first_lenses, join_readings, settled_lenses
+from elbowroom.recon.lensgroups import lens_split
 from elbowroom.recon.missed import missed_findings, missed_targets
 from elbowroom.recon.pattern import Family
 from elbowroom.recon.photosizes import photo_size_findings
@@ -87,6 +88,10 @@ def measure_readings(
     joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
+    split = lens_split(scene, readings, solution)
+    if split is not None:
+        out, made = measure_readings(split.scene, split.readings, progress=progress, cancelled=cancelled)
+        return out.model_copy(update={"findings": (split.finding, *out.findings)}), made
     solution = settled_scale(scene, solution)
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings

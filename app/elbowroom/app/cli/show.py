@@ -39,6 +39,7 @@ UNUSED = {
     "no-targets": "no target read",
     "not-joined": "joins no other",
     "zoom-changed": "another zoom, or cropped",
+    "photo-cropped": "cropped",
     "photo-foreign": "of another job",
     "photo-poor": "fits no other",
 }
