@@ -128,7 +128,7 @@ def test_the_demo_from_photos_to_drawing(
     said(shown, "files written")
     stamped(shown, {60: "pass"})
     with shown.expect_download() as coming:
-        shown.locator("a.file", has_text="_mm.dxf").click()
+        shown.get_by_role("link", name="ram_plate_mm.dxf", exact=True).click()
     coming.value.save_as(tmp_path / "page.dxf")
 
     job = tmp_path / "same.elbow"
@@ -138,8 +138,7 @@ def test_the_demo_from_photos_to_drawing(
     for step in (["measure", str(job)], ["fit", str(job)], ["check", str(job)]):
         command_line(*step)
     command_line("write", str(job), str(tmp_path / "out"), "--no-overlays")
-    (drawn,) = (tmp_path / "out").glob("*_mm.dxf")
-    same_drawing(tmp_path / "page.dxf", drawn)
+    same_drawing(tmp_path / "page.dxf", tmp_path / "out" / "ram_plate_mm.dxf")
 
     local = f"127.0.0.1:{page.port}/"
     foreign = [u for u in asked if local not in u and not u.startswith(("data:", "blob:"))]
@@ -187,7 +186,7 @@ def test_lengths_turn_to_inches(window: tuple[RunningPage, Page, Path, list[str]
     expect(cell).to_have_text(f"{row.gap_mm:.2f}")
     shown.get_by_role("button", name="Lengths in mm", exact=True).click()
     expect(cell).to_have_text(f"{row.gap_mm / 25.4:.3f}")  # 25.4 mm an inch, exactly (1959 agreement)
-    shown.get_by_role("button", name="Lengths in in", exact=True).click()
+    shown.get_by_role("button", name="Lengths in inches", exact=True).click()
     expect(cell).to_have_text(f"{row.gap_mm:.2f}")
 
 

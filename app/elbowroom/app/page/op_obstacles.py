@@ -37,8 +37,7 @@ def draw(window: Window) -> None:
         SolidView(window.desk.head(), f"{len(scene.obstacles)} obstacles as solids", None)
     if scene.tags:
         _table(window, scene)
-    names = {t.name for t in scene.tags}
-    findings(f for f in scene.findings if f.subject in names)
+    findings(f for f in scene.findings if f.code.startswith("tag-"))
 
 
 def _outlining(window: Window, scene: Scene) -> None:

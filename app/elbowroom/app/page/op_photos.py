@@ -32,7 +32,7 @@ def draw(window: Window) -> None:
         with box("aside", "side"):
             _measuring(window, scene)
             drawing(ring(stations(scene), chosen.name), "ring")
-            findings(f for f in scene.findings if f.subject not in {t.name for t in scene.tags})
+            findings(f for f in scene.findings if not f.code.startswith("tag-"))
 
 
 def _first_words() -> None:
