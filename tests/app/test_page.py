@@ -212,8 +212,18 @@ def test_a_thing_outlined_in_two_photos_is_measured_and_drawn_in_the_others(
         shown.locator(".thumb", has_text=outline.photo).click()
         expect(shown.locator(".thumb", has_text=outline.photo)).to_have_attribute("aria-pressed", "true")
         shown.locator(".photo image").wait_for()
-        for x, y in clicks(shown, outline.points_px):
+        for n, (x, y) in enumerate(clicks(shown, outline.points_px)):
             shown.mouse.click(x, y)
+            if n == 1:  # somebody else's edit comes in between: nothing of the outline is lost
+                with SceneFile.open(path) as file:
+                    file.save(
+                        file.scene().model_copy(update={"name": f"at {outline.photo}"}),
+                        {},
+                        author="you",
+                        reason="renamed it",
+                    )
+                expect(shown.locator("h1")).to_have_text(f"at {outline.photo}")
+            expect(shown.locator(".photo g.pen circle")).to_have_count(n + 1)
         shown.get_by_role("button", name="close outline", exact=True).click()
         expect(shown.locator(".photo .draft polygon")).to_have_count(1)
     shown.get_by_label("name of the thing").fill("outlined by hand")

@@ -57,8 +57,9 @@ def strip(window: Window, scene: Scene, chosen: Photo) -> None:
     """Show all photos small, to choose one."""
 
     def choose(name: str) -> None:
-        window.photo = name
-        window.redraw()
+        if name != chosen.name:
+            window.photo = name
+            window.redraw()
 
     with box("div", "strip", role="group", aria_label="photos"):
         for photo in scene.photos:
