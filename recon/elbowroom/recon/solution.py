@@ -12,6 +12,7 @@ from elbowroom.recon.distances import distance_findings, trusted_distances, weig
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State, wide_prior
 from elbowroom.recon.evidence import asked_model
+from elbowroom.recon.freepoints import free_points, pick_findings
 from elbowroom.recon.lensrows import lens_of, row_of
 from elbowroom.recon.network import Start
 from elbowroom.recon.prints import SIDE_SD_UNMEASURED, KnownDistance, Print, known_distances, side_sd
@@ -24,6 +25,9 @@ from elbowroom.shared.scene import Lens, Scene
 KEPT_DRIFT = np.array([0.003, 0.003, 0.003, 0.005, 0.02, 0.03, 3e-4, 3e-4])
 """How far a phone's lens may differ from one day to the next, sd (focal, cx, cy relative to the focal length): it focuses,
 and its stabiliser shifts the lens (common practice, no source)."""
+
+FEW_SIGHTINGS = 200
+"""A network of fewer sightings has none to lose, and a second robust start costs it a tenth of a second."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,13 +42,17 @@ class Index:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """The adjusted network with its index, whether anything but the sides gave its scale, and findings."""
+    """The adjusted network with its index, whether anything but the sides gave its scale, and findings.
+
+    `points` are the names of the picked points in it, which come first among its free points.
+    """
 
     adjusted: Adjusted
     network: Network
     index: Index
     scale_known: bool
     findings: list[Finding]
+    points: tuple[str, ...] = ()
 
     def centre(self, target: int) -> Floats:
         """Return a target's centre (3,) mm in the network's frame."""
@@ -87,12 +95,22 @@ def solve_network(
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
     network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
+    lens = [index.lenses.index(r.lens) for r in readings]
+    free = free_points(scene, index.photos, lens, state, network)
+    state, network = replace(state, points=free.points_world), replace(network, picks=free.picks)
     cameras = [lenses[n] for n in index.lenses]
     adjusted, network = adjusted_network(state, network, cameras, cancelled=cancelled)
-    solution = Solution(adjusted, network, index, bool(distances), findings)
+    findings.extend(free.findings)
+    solution = Solution(adjusted, network, index, bool(distances), findings, free.names)
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(distance_findings(distances, centres))
     return solution
+
+
+def rejected_picks(solution: Solution) -> list[Finding]:
+    """Return a finding on each pick of a named point that the adjustment threw out."""
+    state, used = solution.adjusted.state, solution.adjusted.used_picks
+    return pick_findings(solution.points, solution.index.photos, state, solution.network, used)
 
 
 def adjusted_network(
@@ -105,15 +123,19 @@ def adjusted_network(
     """Return a network adjusted from a state near the answer, by the lens model its photos ask for.
 
     A target of which most sightings were thrown out may have been caught by a wrong one, and is placed once more.
-    `lenses` (l) give the photos' sizes.
+    `lenses` (l) give the photos' sizes; without them no target is placed again. Free points come in where their rays meet,
+    which a gross pick has pulled about: they need the robust start again. So do few sightings: each one that the rough
+    state rejects by mistake takes away what would bring it back.
 
     Raises
     ------
     SolveError
         When cancelled, or when the adjustment finds no answer.
     """
+    if len(network) < FEW_SIGHTINGS or len(network.picks):
+        state = robust_state(state, network, cancelled=cancelled)
     adjusted = adjust(state, network, cancelled=cancelled)
-    again = placed_again(adjusted, network, lenses)
+    again = placed_again(adjusted, network, lenses) if lenses else None
     if again is not None:
         adjusted = adjust(again, network, cancelled=cancelled)
     state, asked = asked_model(adjusted, network)
