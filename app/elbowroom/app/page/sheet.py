@@ -137,7 +137,7 @@ class Sheet:
             button("Redo", lambda: self._step_back("redo"), "small")
             unit = self.window.desk.scene().shown_in
             button(
-                f"Lengths in {unit}",
+                f"Lengths in {'mm' if unit == 'mm' else 'inches'}",
                 lambda: self._turn_unit(unit),
                 "small",
                 title="change between mm and inches",
