@@ -42,6 +42,7 @@ WORDS = {
     "features": "feature",
     "tags": "obstacle",
     "intents": "plate asked for",
+    "load_cases": "load case",
     "plates": "plate",
     "checks": "check of plate",
     "measured": "measured target",
