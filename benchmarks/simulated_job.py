@@ -9,15 +9,14 @@ import numpy as np
 from rigid_fit import rigid_fit
 from synthetic import look_at
 
-from elbowroom.recon.adjust import adjust, robust_state
+from elbowroom.recon.adjust import robust_state
 from elbowroom.recon.distances import weighing_sds
 from elbowroom.recon.doubt import NetworkDoubt
 from elbowroom.recon.equations import Network, State, sightings, wide_prior
-from elbowroom.recon.evidence import asked_model
 from elbowroom.recon.faults import Faults
 from elbowroom.recon.prints import Print, known_distances, side_sd
 from elbowroom.recon.result import measured_scene
-from elbowroom.recon.solution import Index, Solution
+from elbowroom.recon.solution import Index, Solution, adjusted_network
 from elbowroom.shared.arrays import Bools, Floats, Points2, Points3
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane, rotation_from_vector
 from elbowroom.shared.lens import project_points
@@ -196,10 +195,7 @@ def measured_job(rng: np.random.Generator, setting: Setting) -> Job:
     true = true_state(rng, setting.photos)
     scene = given_scene(rng, true)
     network = network_of(scene, true, rng, setting.gross)
-    adjusted = adjust(robust_state(shaken(true, rng), network), network)
-    state, asked = asked_model(adjusted, network)
-    if asked is not network:
-        network, adjusted = asked, adjust(state, asked)
+    adjusted, network = adjusted_network(robust_state(shaken(true, rng), network), network, scene.lenses)
     index = Index([p.name for p in scene.photos], list(IDS), ["phone"], [""])
     prints = {i: Print(SIDE_MM, 0.0, "") for i in IDS}
     solution, faults = Solution(adjusted, network, index, True, []), Faults([], frozenset(), frozenset())

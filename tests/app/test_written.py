@@ -10,6 +10,7 @@ from tests.export.example_plates import TILTED, bracket
 from tests.export.pdf_pages import pages
 
 from elbowroom.app.cli import main
+from elbowroom.export.step import can_write_step
 from elbowroom.shared.scene import Check, PrintBatch, Scene
 from elbowroom.shared.store import SceneFile
 
@@ -35,7 +36,8 @@ def job(tmp_path: Path) -> Path:
 def test_every_kind_of_file_is_written(job: Path, tmp_path: Path, paper: str) -> None:
     assert main(["write", str(job), str(tmp_path / "out"), "--paper", paper]) == 0
     names = {p.name for p in (tmp_path / "out").iterdir() if p.is_file()}
-    tails = {"_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf"}
+    tails = {"_mm.dxf", "_inch.dxf", "_geometry_mm.dxf", "_geometry_mm_R12.dxf", ".svg", ".stl", ".3mf"}
+    tails |= {"_template.pdf"} | ({".step"} if can_write_step() else set())
     assert names == {"scene.glb"} | {f"ram_mount{tail}" for tail in tails}
     (page,) = pages(tmp_path / "out" / "ram_mount_template.pdf")
     assert page.size == pytest.approx(np.array(PAPERS[paper]), abs=0.01)
@@ -58,3 +60,13 @@ def test_a_batch_without_measured_bars_is_refused(
     assert main(["write", str(job), str(tmp_path / "out"), "--batch", batch]) == 2
     assert f"value {batch}; limit there are: A" in " ".join(capsys.readouterr().err.split())
     assert not (tmp_path / "out").exists()
+
+
+def test_a_way_of_cutting_is_told(job: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = str(tmp_path / "out")
+    assert main(["write", str(job), out, "--process", "hand", "--no-overlays"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "hole A, 13.5 mm, is under the least hole for hand" in text
+    assert "slot tab is widened by" in text
+    assert main(["write", str(job), out, "--kerf"]) == 2
+    assert "say --process too" in capsys.readouterr().err

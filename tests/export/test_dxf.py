@@ -12,9 +12,12 @@ import pytest
 import shapely
 from tests.export.example_plates import bent_tab, bracket, bracket_area, bracket_length, round_hole
 
+from elbowroom.export.cutting import prepare_cut
 from elbowroom.export.dxf import write_dxf
 from elbowroom.shared.errors import ExportError, InputError
-from elbowroom.shared.scene import Loop, Plate
+from elbowroom.shared.outline import Outline
+from elbowroom.shared.processes import process_rules
+from elbowroom.shared.scene import Loop, Plate, Pose
 
 SHARE = 1e-4  # areas and lengths within 0.01 %
 ARC_STEP_DEG = 0.25  # GDAL's chords: they take 3e-6 off a circle's area, well inside SHARE
@@ -34,7 +37,7 @@ def _gdal(path: Path) -> dict[str, list[Any]]:
 
 
 @pytest.mark.parametrize("unit", ["mm", "in"])
-@pytest.mark.parametrize("version", ["R2000", "R2010", "R2018"])
+@pytest.mark.parametrize("version", ["R12", "R2000", "R2010", "R2018"])
 def test_area_and_length_read_by_gdal(tmp_path: Path, unit: Any, version: str) -> None:
     write_dxf([bracket()], tmp_path / "p.dxf", unit=unit, version=version)
     cut = _gdal(tmp_path / "p.dxf")["CUT"]
@@ -62,7 +65,7 @@ def test_header_says_the_unit_and_audit_is_clean(
     audit = document.audit()
     assert not audit.errors
     assert not audit.fixes
-    assert {e.dxf.layer for e in document.modelspace()} == {"CUT", "BEND", "NOTE"}
+    assert {e.dxf.layer for e in document.modelspace()} == {"CUT", "MARK", "BEND", "NOTE"}
     assert document.layers.get("NOTE").dxf.plot == 0
 
 
@@ -83,7 +86,8 @@ def test_outlines_are_closed_lines_and_arcs_without_tiny_or_double_pieces(tmp_pa
         assert np.hypot(*(points - np.roll(points, -1, axis=0)).T).min() > 1.0
     circles = sorted((c.dxf.radius, c.dxf.center.x, c.dxf.center.y) for c in space.query("CIRCLE"))
     assert circles == [(6.75, 25.0, 25.0), (8.75, 135.0, 25.0)]
-    assert not list(space.query("LINE ARC SPLINE"))
+    assert not list(space.query("ARC SPLINE"))
+    assert {e.dxf.layer for e in space.query("LINE")} == {"MARK"}
 
 
 def test_bulges_turn_the_right_way(tmp_path: Path) -> None:
@@ -97,14 +101,73 @@ def test_bulges_turn_the_right_way(tmp_path: Path) -> None:
 
 
 def test_small_holes_are_marked_for_the_drill(tmp_path: Path) -> None:
-    write_dxf([bent_tab()], tmp_path / "p.dxf", least_cut_hole_mm=7.0)
+    cut = prepare_cut(bent_tab(), process_rules("plasma", 4.763))
+    write_dxf([cut], tmp_path / "p.dxf")
     layers = _gdal(tmp_path / "p.dxf")
     assert len(layers["CUT"]) == 1
-    assert len(layers["MARK"]) == 2
-    meet = shapely.intersection(*layers["MARK"])
+    across, up = (m for m in layers["MARK"] if m.length == pytest.approx(6.0))
+    meet = shapely.intersection(across, up)
     assert (meet.x, meet.y) == (15, 20)
     words = [t.dxf.text for t in ezdxf.readfile(tmp_path / "p.dxf").modelspace().query("TEXT")]
     assert "pin drill dia 5.00 mm" in words
+    assert "Drill pin 5 mm at its cross." in words
+
+
+@pytest.mark.parametrize("version", ["R12", "R2010"])
+def test_kerf_is_half_inside_and_half_outside_the_finished_edge(tmp_path: Path, version: str) -> None:
+    """Areas against shapely's buffer of the finished outline (round joins), and the obround's and circles' closed forms."""
+    rules = process_rules("plasma", 9.525)
+    write_dxf([prepare_cut(bracket(), rules, compensate_kerf=True)], tmp_path / "p.dxf", version=version)
+    layers = _gdal(tmp_path / "p.dxf")
+    rings = sorted(
+        (shapely.Polygon(shapely.get_coordinates(c)) for c in layers["CUT"]), key=lambda p: -p.area
+    )
+    d = rules.kerf_mm / 2
+    finished = shapely.Polygon(Outline.of_loop(bracket().outer).flatten(0.0005))
+    assert rings[0].area == pytest.approx(finished.buffer(d, quad_segs=256).area, rel=SHARE)
+    assert rings[0].hausdorff_distance(finished) == pytest.approx(d, abs=0.3 * d)
+    slot_length, slot_width, slag = 50.0, 10.0, rules.slot_allowance_mm
+    long, wide = slot_length + 2 * (slag - d), slot_width + 2 * (slag - d)
+    assert rings[1].area == pytest.approx((long - wide) * wide + np.pi / 4 * wide**2, rel=SHARE)
+    round_ones = [np.pi / 4 * (size - 2 * d) ** 2 for size in (13.5, 17.5)]
+    assert sorted(r.area for r in rings[2:]) == pytest.approx(round_ones, rel=SHARE)
+    words = " ".join(t.dxf.text for t in ezdxf.readfile(tmp_path / "p.dxf").modelspace().query("TEXT"))
+    assert f"kerf IS compensated, {rules.kerf_mm:g} mm wide" in words
+    assert "B dia 17.50 mm" in words, "the finished size is told, not the cut's"
+
+
+def test_a_service_gets_geometry_only(tmp_path: Path) -> None:
+    write_dxf([bracket(), bent_tab()], tmp_path / "p.dxf", geometry_only=True, version="R12")
+    document = ezdxf.readfile(tmp_path / "p.dxf")
+    assert document.dxfversion == "AC1009"
+    assert not document.audit().has_errors
+    space = document.modelspace()
+    assert {e.dxftype() for e in space} == {"POLYLINE", "CIRCLE", "LINE"}
+    assert {e.dxf.layer for e in space} == {"CUT", "MARK", "BEND"}
+
+
+def test_the_part_number_lies_on_the_steel(tmp_path: Path) -> None:
+    write_dxf([bracket()], tmp_path / "p.dxf")
+    layers = _gdal(tmp_path / "p.dxf")
+    rings = sorted(
+        (shapely.Polygon(shapely.get_coordinates(c)) for c in layers["CUT"]), key=lambda p: -p.area
+    )
+    steel = rings[0].difference(shapely.union_all(rings[1:]))
+    strokes = shapely.union_all(layers["MARK"])
+    assert steel.contains(strokes)
+    assert len(layers["MARK"]) > 20
+
+
+def test_where_another_plate_stands_is_set_out(tmp_path: Path) -> None:
+    """A plate 60 wide and 6 thick stands on edge on the bracket's upper face: its foot is a 60 x 6 rectangle."""
+    loop = Loop(vertices_mm=((0, 0), (60, 0), (60, 40), (0, 40)), bulges=(0, 0, 0, 0))
+    # its y is the bracket's z, its z the bracket's -y: turned a quarter about x
+    standing = Pose(rotation_rad=(np.pi / 2, 0, 0), shift_mm=(50, 56, 9.525))
+    web = Plate(name="web", world_from_plate=standing, thickness_mm=6, material="A36", outer=loop)
+    write_dxf([bracket(name="ф")], tmp_path / "p.dxf", others=[web, bracket(name="ф")])
+    lines = shapely.union_all(_gdal(tmp_path / "p.dxf")["MARK"])
+    assert lines.bounds == pytest.approx((50, 50, 110, 56), abs=1e-3)
+    assert lines.length == pytest.approx(2 * (60 + 6), abs=1e-2)
 
 
 def test_bend_lines_and_several_plates_lie_apart(tmp_path: Path) -> None:
@@ -157,8 +220,8 @@ def test_bad_openings_are_named(tmp_path: Path, plate: Plate, message: str) -> N
 
 
 def test_bad_choices_are_named(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"R12.*R2000"):
-        write_dxf([bracket()], tmp_path / "p.dxf", version="R12")
+    with pytest.raises(InputError, match=r"R13.*R2000"):
+        write_dxf([bracket()], tmp_path / "p.dxf", version="R13")
     with pytest.raises(InputError, match=r"cm.*mm, in"):
         write_dxf([bracket()], tmp_path / "p.dxf", unit="cm")  # type: ignore[arg-type]
     with pytest.raises(InputError, match="no plate"):

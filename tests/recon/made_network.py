@@ -49,7 +49,13 @@ def true_state(seed: int = 0, stations: int = 8, targets: int = 8) -> State:
 def seen_corners(state: State, station: int, target: int) -> Floats:
     """Return where OpenCV projects a target's corners (4, 2) px."""
     flat = np.column_stack([CORNERS * SIDE_MM * state.factors[0], np.zeros(4)])
-    world = flat @ state.target_rotations[target].T + state.target_shifts[target]
+    return seen_by_opencv(
+        state, station, flat @ state.target_rotations[target].T + state.target_shifts[target]
+    )
+
+
+def seen_by_opencv(state: State, station: int, world: Floats) -> Floats:
+    """Return where OpenCV projects points (n, 3) mm, (n, 2) px."""
     focal, cx, cy, k1, k2, k3, p1, p2 = state.lenses[0]
     turn, _ = cv2.Rodrigues(state.station_rotations[station])
     pixels, _ = cv2.projectPoints(
@@ -59,7 +65,7 @@ def seen_corners(state: State, station: int, target: int) -> Floats:
         np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]]),
         np.array([k1, k2, p1, p2, k3]),
     )
-    return np.asarray(pixels, dtype=np.float64).reshape(4, 2)
+    return np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
 
 
 def network_of(state: State, rng: np.random.Generator, noise_px: float = NOISE_PX) -> Network:

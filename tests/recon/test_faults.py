@@ -6,17 +6,21 @@ Places are our own; what is checked against is the planted fault itself. Allowed
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 
 import numpy as np
 import pytest
 from synthetic import Layout, look_at
-from tests.recon.drawn import CARD, LENS, SIDE_MM, distance_errors, spot
-from tests.recon.sightings import moved, reading, readings_of, spot_scene
+from tests.recon.drawn import CARD, LENS, SIDE_MM, distance_errors, spot, stations
+from tests.recon.sightings import ROUND8, moved, reading, readings_of, spot_scene
 
 from elbowroom.recon.coaching import best_way
+from elbowroom.recon.lensgroups import second_heap
 from elbowroom.recon.measure import measure_readings
 from elbowroom.recon.photosizes import photo_size_findings
 from elbowroom.recon.readings import Reading
+from elbowroom.recon.resection import Resection, resect
+from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World, frame_on_plane
 from elbowroom.shared.scene import Scene, TypedDistance
@@ -111,6 +115,94 @@ def test_a_photo_of_another_zoom_is_named_with_its_ratio(ratio: float) -> None:
     unharmed(scene)
 
 
+@pytest.mark.parametrize(
+    ("zoom", "left", "top"), [(1.15, 180.0, 90.0), (1.0, 60.0, -40.0)], ids=["enlarged", "same scale"]
+)
+def test_a_photo_cropped_to_the_others_size_is_named_with_what_was_cut(
+    zoom: float, left: float, top: float
+) -> None:
+    """Cut away `left` and `top` px, then enlarged: the lens's middle moves to zoom times (middle - cut)."""
+    middle = zoom * (LENS.cx_px - left), zoom * (LENS.cy_px - top)
+    crop = LENS.model_copy(update={"focal_px": zoom * LENS.focal_px, "cx_px": middle[0], "cy_px": middle[1]})
+    scene = measured(readings_of([spot()] * 8, {2: crop}))
+    assert set(told(scene)) == {"photo-cropped"}
+    found = told(scene)["photo-cropped"]
+    assert (found.subject, found.severity) == ("c.jpg", "fault")
+    # a pixel or two: one photo's focal length and middle go along with its place
+    assert found.numbers["across_px"] == pytest.approx(middle[0] - LENS.cx_px, abs=4.0)
+    assert found.numbers["down_px"] == pytest.approx(middle[1] - LENS.cy_px, abs=4.0)
+    assert found.numbers["ratio"] == pytest.approx(zoom, rel=0.005)
+    assert scene.photo("c.jpg").camera_from_world is None
+    unharmed(scene)
+
+
+def test_a_photo_cropped_to_another_size_has_a_lens_of_its_own_and_harms_nothing() -> None:
+    small = LENS.model_copy(
+        update={
+            "name": "small",
+            "width_px": 1400,
+            "height_px": 1100,
+            "cx_px": LENS.cx_px - 150,
+            "cy_px": LENS.cy_px - 60,
+        }
+    )
+    rest = readings_of([spot()] * 8)
+    odd = reading("d.jpg", spot(), stations(ROUND8)[3], lens=small, group=small)
+    readings = [*rest[:3], odd, *rest[4:]]
+    scene = spot_scene(readings, cards=(CARD,))
+    first = scene.lenses[0].model_copy(
+        update={"name": "small", "width_px": 1400, "height_px": 1100, "cx_px": 699.5, "cy_px": 549.5}
+    )
+    scene = scene.model_copy(update={"lenses": (*scene.lenses, first)})
+    out = measure_readings(scene, readings, progress=lambda share, what: None)[0]
+    assert out.photo("d.jpg").camera_from_world is not None
+    assert out.lens("small").cx_px == pytest.approx(
+        small.cx_px, abs=4 * float(np.sqrt(out.lens("small").covariance[1][1]))
+    )
+    unharmed(out)
+
+
+@pytest.mark.parametrize("focal", [1300.0, 1350.0])
+def test_two_phones_of_one_name_get_a_lens_each(focal: float) -> None:
+    other = LENS.model_copy(update={"focal_px": focal, "cx_px": 780.0, "k1": -0.05, "k2": 0.1})
+    scene = measured(readings_of([spot()] * 8, dict.fromkeys((1, 3, 5, 7), other)))
+    assert set(told(scene)) == {"two-cameras"}
+    found = told(scene)["two-cameras"]
+    assert found.subject in ("b.jpg, d.jpg, f.jpg, h.jpg", "a.jpg, c.jpg, e.jpg, g.jpg")
+    focals = sorted(n.focal_px for n in scene.lenses)
+    assert focals == pytest.approx(sorted([focal, LENS.focal_px]), abs=3.0)
+    assert {p.lens for p in scene.photos} == {n.name for n in scene.lenses}
+    unharmed(scene)
+
+
+def test_focusing_alone_does_not_part_a_group() -> None:
+    """Focal lengths scattered by 0.3 %, as focusing scatters a phone's (common practice), are one heap."""
+    rng = np.random.default_rng(3)
+    parted = [second_heap(rng.normal(0, 0.003, 10)) is not None for _ in range(300)]
+    assert np.mean(parted) < 0.02
+
+
+def test_flipped_poses_of_flat_targets_are_turned_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every target's two poses in every photo change places, so that what comes first is the flipped one."""
+
+    def flipped(corners: Floats, sides_mm: Floats) -> Resection:
+        both = resect(corners, sides_mm)
+        return Resection(**{f.name: getattr(both, f.name)[:, ::-1] for f in fields(both)})
+
+    monkeypatch.setattr("elbowroom.recon.network.resect", flipped)
+    scene = measured(readings_of([spot()] * 8))
+    assert told(scene) == {}
+    unharmed(scene)
+    base = next(m for m in scene.measured if m.id == 100)
+    for m in scene.measured:
+        normal = m.world_from_target.rigid().rotation[:, 2]
+        true = spot().places[100].rotation.T @ spot().places[m.id].rotation[:, 2]
+        assert (
+            np.rad2deg(np.arccos(np.clip(base.world_from_target.rigid().rotation.T @ normal @ true, -1, 1)))
+            < 1.0
+        )
+
+
 def test_a_photo_of_another_job_is_named() -> None:
     rng = np.random.default_rng(5)
     places: dict[int, Rigid[World, Target]] = {
@@ -188,6 +280,10 @@ def test_two_groups_of_photos_are_named_with_their_targets() -> None:
     assert "they show targets 2, 3, while a.jpg, b.jpg, c.jpg, d.jpg show" in found.message
     assert "shows its targets and theirs together" in found.message
     assert found.numbers == {"photos": 3.0, "others": 4.0}
+    alone = measured(readings_of([part([0, 1, 100, 101, 102, 103])] * 4))
+    assert [m.id for m in scene.measured] == [m.id for m in alone.measured]
+    there, here = ([m.world_from_target.shift_mm for m in s.measured] for s in (alone, scene))
+    np.testing.assert_allclose(here, there, atol=1e-6)
 
 
 def test_a_cropped_photo_is_named_by_its_size() -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from elbowroom.shared.fresh import verdict_of, without_stale, without_void
+from elbowroom.shared.fresh import measurement_holds, verdict_of, without_stale, without_void
 from elbowroom.shared.scene import (
     Accuracy,
     Check,
@@ -11,8 +11,11 @@ from elbowroom.shared.scene import (
     HoleIntent,
     Loop,
     Obstacle,
+    PickedPoint,
     Plate,
     PlateIntent,
+    PointPick,
+    PointTag,
     Pose,
     PrintBatch,
     Scene,
@@ -117,3 +120,25 @@ def test_a_void_stays_told_until_the_plate_is_made_again(scene: Scene) -> None:
     assert [f.subject for f in later.findings] == ["b"], "another edit does not hush it"
     assert without_void(later.findings, ["a"]) == later.findings
     assert without_void(later.findings, ["b"]) == ()
+
+
+def point(x: float, *, in_network: bool) -> PointTag:
+    picks = (PointPick(photo="a", xy_px=(x, 2)), PointPick(photo="b", xy_px=(3, 4)))
+    return PointTag(name="lip", point=PickedPoint(picks=picks), in_network=in_network)
+
+
+@pytest.mark.parametrize("in_network", [True, False])
+def test_a_point_voids_what_was_measured_only_if_it_takes_part(scene: Scene, in_network: bool) -> None:
+    before = scene.model_copy(update={"features": (point(1, in_network=in_network),)})
+    moved = scene.model_copy(update={"features": (point(9, in_network=in_network),)})
+    assert measurement_holds(before, moved) is not in_network
+    assert measurement_holds(before, scene) is not in_network
+    assert (without_stale(before, moved).accuracy is None) is in_network
+    assert measurement_holds(before, before)
+
+
+def test_letting_a_point_into_the_network_voids_what_was_measured(scene: Scene) -> None:
+    out = scene.model_copy(update={"features": (point(1, in_network=False),)})
+    into = scene.model_copy(update={"features": (point(1, in_network=True),)})
+    assert not measurement_holds(out, into)
+    assert "points in the network" in without_stale(out, into).findings[0].message

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import count
@@ -28,6 +28,7 @@ from elbowroom.shared.scene import (
     PrintBatch,
     ScanTag,
     Scene,
+    TagFile,
 )
 from elbowroom.shared.store import SceneFile
 from elbowroom.shared.tagfile import TagChanges, merge_tags, read_tag_file, tag_changes
@@ -75,8 +76,12 @@ def photo_paths(places: Iterable[Path]) -> list[Path]:
     return out
 
 
-def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = quiet) -> list[Finding]:
+def add_photos(
+    job: Job, paths: Sequence[Path], *, names: Sequence[str] | None = None, tell: Tell = quiet
+) -> list[Finding]:
     """Take photos into the job: all that read are kept, the others come back as findings.
+
+    `names` are what the photos are called where their files are not.
 
     Raises
     ------
@@ -89,22 +94,21 @@ def add_photos(job: Job, paths: Sequence[Path], *, tell: Tell = quiet) -> list[F
     photos, lenses = list(scene.photos), {n.name: n for n in scene.lenses}
     media: dict[str, bytes] = {}
     refused: list[InputError] = []
-    for i, path in enumerate(paths):
-        tell(i / len(paths), path.name)
+    called = names or [p.name for p in paths]
+    for i, (path, name) in enumerate(zip(paths, called, strict=True)):
+        tell(i / len(paths), name)
         try:
-            photo, lens, data, found = import_photo(path.name, _bytes_of(path))
+            photo, lens, data, found = import_photo(name, _bytes_of(path))
         except InputError as error:
             refused.append(error)
-            findings.append(_about_photo("refused", "fault", path.name, str(error)))
+            findings.append(_about_photo("refused", "fault", name, str(error)))
             continue
         if any(p.media == photo.media for p in photos):
-            findings.append(_about_photo("known", "note", path.name, f"{path.name} is in the job already"))
+            findings.append(_about_photo("known", "note", name, f"{name} is in the job already"))
             continue
         if any(p.name == photo.name for p in photos):
             photo = photo.model_copy(update={"name": _free_name(photo.name, {p.name for p in photos})})
-            message = (
-                f"{path}: another photo of that name is in the job; this one is called {photo.name} there"
-            )
+            message = f"{name if names else path}: another photo of that name is in the job; this one is called {photo.name} there"
             findings.append(_about_photo("renamed", "warning", photo.name, message))
         photos.append(photo)
         lenses.setdefault(lens.name, lens)
@@ -139,10 +143,11 @@ def _bytes_of(path: Path) -> bytes:
         ) from error
 
 
-def take_tags(job: Job, path: Path) -> tuple[Scene, TagChanges]:
+def take_tags(job: Job, path: Path, *, name: str | None = None) -> tuple[Scene, TagChanges]:
     """Merge a tag file into the job and, when the job is measured, measure its tags; all or nothing.
 
-    Returns the scene, and what the file added, replaced and left as it was.
+    `name` is what the file is called where it came from. Returns the scene, and what the file added, replaced and left
+    as it was.
     """
     tags = read_tag_file(path)
     made: dict[str, bytes] = {}
@@ -153,14 +158,26 @@ def take_tags(job: Job, path: Path) -> tuple[Scene, TagChanges]:
             made[digest(data)] = data
             tag = tag.model_copy(update={"media": digest(data), "file": Path(tag.file).name})
         kept.append(tag)
-    before, tags = job.file.scene(), tags.model_copy(update={"tags": tuple(kept)})
+    return add_tags(
+        job, tags.model_copy(update={"tags": tuple(kept)}), f"tags from {name or path.name}", media=made
+    )
+
+
+def add_tags(
+    job: Job, tags: TagFile, reason: str, *, media: Mapping[str, bytes] | None = None
+) -> tuple[Scene, TagChanges]:
+    """Merge parts of a scene into the job and, when it is measured, measure its tags; all or nothing.
+
+    `media` are meshes that come with them. Returns the scene, and what was added, replaced and left as it was.
+    """
+    before, made = job.file.scene(), dict(media or {})
     scene = merge_tags(before, tags)
     check_photos(scene)
     check_named(scene)
     if measurement_holds(before, scene):
         scene, more = with_tags(scene, _with_stored(made, job), quiet)
         made |= more
-    saved = job.save(without_stale(before, scene), made, f"tags from {path.name}")
+    saved = job.save(without_stale(before, scene), made, reason)
     return saved, tag_changes(before, tags)
 
 

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from elbowroom.app.job import Job, Tell, quiet
 from elbowroom.shared.errors import Finding, InputError
 from elbowroom.shared.fresh import verdict_of
 from elbowroom.shared.loads import Strength
 from elbowroom.shared.media import Media
+from elbowroom.shared.processes import process_rules
 from elbowroom.shared.scene import Plate, PrintBatch, Scene
 from elbowroom.shared.sending import picture_of
+
+if TYPE_CHECKING:
+    from elbowroom.export.cutting import CutPlate
 
 
 def write_job(
@@ -22,12 +27,14 @@ def write_job(
     overlays: bool = True,
     paper: Literal["A4", "Letter"] = "A4",
     batch: str | None = None,
+    cutting: Cutting | None = None,
     tell: Tell = quiet,
 ) -> tuple[list[Path], list[Finding]]:
     """Write the job's files, and return their paths and what to know of them.
 
-    Of each plate DXF in mm and in inches, SVG, STL and a 1:1 paper template (drawn for the printer of the measured
-    `batch`, if one is named); GLB of the scene; and every measured photo with all drawn in.
+    Of each plate DXF in mm and in inches, and in mm with nothing but geometry for a cutting service, as R2010 and R12;
+    SVG, STL, 3MF, STEP (with the extra) and a 1:1 paper template (drawn for the printer of the measured `batch`, if one is named); GLB of the
+    scene; and every measured photo with all drawn in. `cutting` makes the DXF files ready for a way of cutting.
     """
     from elbowroom.export import write_glb
 
@@ -41,8 +48,11 @@ def write_job(
     names = [_file_name(p.name) for p in scene.plates]
     for i, plate in enumerate(scene.plates):
         name = names[i] if names.count(names[i]) == 1 else f"{names[i]}_{i + 1}"
-        files, found = _write_plate(plate, folder / name, paper, printed, verdict_of(scene, plate))
-        written += files
+        verdict = verdict_of(scene, plate)
+        files, found = _write_drawings(plate, scene.plates, folder / name, cutting, verdict)
+        more, others = _write_plate(plate, folder / name, paper, printed, verdict)
+        written += [*files, *more]
+        findings += others
         findings += found
     written.append(folder / "scene.glb")
     write_glb(written[-1], scene.plates, scene.obstacles, media)
@@ -51,20 +61,54 @@ def write_job(
     return written, findings
 
 
+@dataclass(frozen=True)
+class Cutting:
+    """How the plates are cut, by the table of processes, and whether the drawing has the kerf in it."""
+
+    process: str
+    compensate_kerf: bool = False
+
+
+def _write_drawings(
+    plate: Plate, plates: Sequence[Plate], stem: Path, cutting: Cutting | None, verdict: str
+) -> tuple[list[Path], list[Finding]]:
+    """Write one plate's DXF files; return also what was changed for the way of cutting."""
+    from elbowroom.export import write_dxf
+    from elbowroom.export.cutting import prepare_cut
+
+    cut: Plate | CutPlate = plate
+    findings: tuple[Finding, ...] = ()
+    if cutting is not None:
+        rules = process_rules(cutting.process, plate.thickness_mm)
+        made = prepare_cut(plate, rules, compensate_kerf=cutting.compensate_kerf)
+        cut, findings = made, made.findings
+    tails = ("_mm.dxf", "_inch.dxf", "_geometry_mm.dxf", "_geometry_mm_R12.dxf")
+    mm, inch, bare, old = paths = [stem.with_name(f"{stem.name}{tail}") for tail in tails]
+    verdicts = {plate.name: verdict}
+    write_dxf([cut], mm, unit="mm", others=plates, verdicts=verdicts)
+    write_dxf([cut], inch, unit="in", others=plates, verdicts=verdicts)
+    write_dxf([cut], bare, others=plates, geometry_only=True)
+    write_dxf([cut], old, others=plates, geometry_only=True, version="R12")
+    return paths, [*_verdict_finding(plate, verdict), *findings]
+
+
 def _write_plate(
     plate: Plate, stem: Path, paper: Literal["A4", "Letter"], batch: PrintBatch | None, verdict: str
 ) -> tuple[list[Path], list[Finding]]:
-    """Write one plate's files, their names beginning with `stem`."""
-    from elbowroom.export import write_dxf, write_stl, write_svg, write_template
+    """Write one plate's other files, their names beginning with `stem`."""
+    from elbowroom.export import write_stl, write_svg, write_template
+    from elbowroom.export.step import can_write_step, write_step
+    from elbowroom.export.threemf import write_3mf
 
-    tails = ("_mm.dxf", "_inch.dxf", ".svg", ".stl", "_template.pdf")
-    mm, inch, svg, stl, template = paths = [stem.with_name(f"{stem.name}{tail}") for tail in tails]
-    write_dxf([plate], mm, unit="mm", verdicts={plate.name: verdict})
-    write_dxf([plate], inch, unit="in", verdicts={plate.name: verdict})
+    tails = (".svg", ".stl", ".3mf", "_template.pdf")
+    svg, stl, solid, template = paths = [stem.with_name(f"{stem.name}{tail}") for tail in tails]
     write_svg(plate, svg, verdict=verdict)
     write_stl(plate, stl)
-    findings = write_template(plate, template, paper=paper, batch=batch, verdict=verdict)
-    return paths, [*_verdict_finding(plate, verdict), *findings]
+    write_3mf([plate], solid)
+    if can_write_step():
+        paths.append(stem.with_name(f"{stem.name}.step"))
+        write_step([plate], paths[-1])
+    return paths, write_template(plate, template, paper=paper, batch=batch, verdict=verdict)
 
 
 def _verdict_finding(plate: Plate, verdict: str) -> list[Finding]:

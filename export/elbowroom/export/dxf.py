@@ -1,9 +1,9 @@
 """Flat patterns as DXF: closed lines and arcs to cut, and words kept apart from them.
 
-Layers: CUT (outer outlines and openings), MARK (crosses to centre-punch and drill), BEND (bend lines), NOTE (words,
-not plotted). Round holes are CIRCLE, since cutting and quoting software counts those as holes and picks pierce
+Layers: CUT (outer outlines and openings), MARK (what is scribed or punched: crosses to drill at, the part number, lines
+where other plates stand), BEND (bend lines, scribed too), NOTE (words, not plotted). Round holes are CIRCLE, since cutting and quoting software counts those as holes and picks pierce
 and lead-in by diameter; a circle of two bulged halves reads as a contour with two corners. Everything else is a
-closed LWPOLYLINE with bulges: one contour, true arcs.
+closed polyline with bulges: one contour, true arcs.
 """
 
 from __future__ import annotations
@@ -16,19 +16,22 @@ from typing import Any, Literal
 
 import numpy as np
 
+from elbowroom.export.cutting import CutPlate
 from elbowroom.export.files import write_whole
+from elbowroom.export.letters import known, strokes
+from elbowroom.export.setout import number_place, set_out_lines
+from elbowroom.export.soundness import check_openings
 from elbowroom.shared.errors import ExportError, InputError
 from elbowroom.shared.outline import Outline
 from elbowroom.shared.scene import Plate, PlateHole, Vec2
-from elbowroom.shared.tolerances import COINCIDENT_MM
 
 Unit = Literal["mm", "in"]
 
 LAYERS = {"CUT": 7, "MARK": 3, "BEND": 5, "NOTE": 8}
 """Layer names and their AutoCAD colour index."""
 
-VERSIONS = ("R2000", "R2004", "R2007", "R2010", "R2013", "R2018")
-"""R12 is left out: it can't say its unit."""
+VERSIONS = ("R12", "R2000", "R2004", "R2007", "R2010", "R2013", "R2018")
+"""R12, for old controllers, has no header code for its unit: its notes and its file's name must say it."""
 
 INSUNITS = {"mm": 4, "in": 1}
 MEASUREMENT = {"mm": 1, "in": 0}
@@ -57,13 +60,13 @@ CAUTION = (
 
 
 def write_dxf(
-    plates: Sequence[Plate],
+    plates: Sequence[Plate | CutPlate],
     path: Path | str,
     *,
     unit: Unit = "mm",
     version: str = "R2010",
     geometry_only: bool = False,
-    least_cut_hole_mm: float = 0.0,
+    others: Sequence[Plate] = (),
     verdicts: Mapping[str, str] | None = None,
 ) -> None:
     """Write plates as one DXF flat pattern, full size.
@@ -72,8 +75,8 @@ def write_dxf(
 
     Parameters
     ----------
-    plates : sequence of Plate
-        What to draw, each seen from the side its z points to.
+    plates : sequence of Plate or CutPlate
+        What to draw, each seen from the side its z points to: as it is, or made ready for a way of cutting.
     path : Path
         The file; replaced whole.
     unit : {"mm", "in"}
@@ -81,10 +84,9 @@ def write_dxf(
     version : str
         One of VERSIONS.
     geometry_only : bool
-        Leave the NOTE layer empty.
-    least_cut_hole_mm : float
-        Round holes under this diameter are not cut but marked with a cross on MARK, to be drilled.
-
+        Leave the NOTE layer empty: for a service that takes outlines and marks only.
+    others : sequence of Plate
+        Plates of the same job; where one stands on a plate that is drawn, its lines go on MARK.
     verdicts : mapping of str to str, optional
         What the clearance check said of each plate by name; written into its notes.
 
@@ -99,19 +101,21 @@ def write_dxf(
     check_choice("version", version, VERSIONS)
     if not plates:
         raise InputError("there is no plate to draw", where=str(path), todo="make a plate first")
-    for plate in plates:
-        check_openings(plate)
+    cuts = [p if isinstance(p, CutPlate) else CutPlate(p) for p in plates]
+    for cut in cuts:
+        check_openings(cut.plate)
     document = _document(version, unit)
     shift = 0.0
-    for plate in plates:
+    for cut in cuts:
+        plate = cut.plate
         left, _, right, _ = Outline.of_loop(plate.outer).bounds()
         origin = (shift - left, 0.0) if len(plates) > 1 else (0.0, 0.0)
         pen = _Pen(document.modelspace(), 1.0 if unit == "mm" else 1 / 25.4, origin)
-        _draw_plate(pen, plate, least_cut_hole_mm)
+        _draw_plate(pen, cut, [o for o in others if o.name != plate.name])
         said = (verdicts or {}).get(plate.name, "NOT CHECKED")
-        words = [] if geometry_only else _notes(plate, unit, right - left, said)
+        words = [] if geometry_only else _notes(cut, unit, right - left, said)
         if words:
-            _write_notes(pen, plate, words, unit, least_cut_hole_mm)
+            _write_notes(pen, cut, words, unit)
         shift += max(right - left, *(len(w) * LETTER_MM for w in words), 0.0) + BETWEEN_MM
     write_whole(path, _audited_bytes(document, path))
 
@@ -131,7 +135,8 @@ class _Pen:
         """Draw a closed outline of lines and arcs."""
         pieces = zip(outline.vertices, outline.bulges, strict=True)
         rows = [(*self.at(v), float(b)) for v, b in pieces]
-        self.space.add_lwpolyline(rows, format="xyb", close=True, dxfattribs={"layer": layer})
+        draw = self.space.add_polyline2d if self.space.dxfversion == "AC1009" else self.space.add_lwpolyline
+        draw(rows, format="xyb", close=True, dxfattribs={"layer": layer})
 
     def circle(self, centre: Vec2, radius_mm: float, layer: str) -> None:
         """Draw a circle."""
@@ -147,46 +152,25 @@ class _Pen:
         self.space.add_text(words, dxfattribs=attributes)
 
 
-def check_openings(plate: Plate) -> None:
-    """Check that a plate's outlines don't cross themselves and that its openings lie inside it, apart.
-
-    Raises
-    ------
-    InputError
-        Otherwise, naming plate and opening.
-    """
-    outer = Outline.of_loop(plate.outer).simplified().check_simple()
-    holes = {h.name: Outline.of_loop(h.loop).simplified().check_simple() for h in plate.holes}
-    names = list(holes)
-    for n, name in enumerate(names):
-        where = f"plate {plate.name}, opening {name}"
-        if not outer.contains(holes[name].vertices).all() or outer.distance_to(holes[name]) <= COINCIDENT_MM:
-            raise InputError(
-                "the opening does not lie inside the plate", where=where, todo="move or shrink it"
-            )
-        for other in names[n + 1 :]:
-            if holes[name].distance_to(holes[other]) <= COINCIDENT_MM:
-                raise InputError(
-                    f"it meets opening {other}", where=where, todo="move them apart or join them"
-                )
-
-
-def is_drilled(hole: PlateHole, least_cut_hole_mm: float) -> bool:
-    """Say whether a hole is too small to cut and is marked for the drill instead."""
-    return hole.kind == "round" and hole.diameter_mm is not None and hole.diameter_mm < least_cut_hole_mm
-
-
-def _draw_plate(pen: _Pen, plate: Plate, least_cut_hole_mm: float) -> None:
+def _draw_plate(pen: _Pen, cut: CutPlate, others: Sequence[Plate]) -> None:
+    plate = cut.plate
     pen.outline(Outline.of_loop(plate.outer).simplified().counter_clockwise(), "CUT")
     for hole in plate.holes:
-        if is_drilled(hole, least_cut_hole_mm):
-            _draw_cross(pen, hole.centre_mm)
-        elif is_circle(hole):
+        if is_circle(hole):
             pen.circle(hole.centre_mm, (hole.diameter_mm or 0.0) / 2, "CUT")
         else:
             pen.outline(Outline.of_loop(hole.loop).simplified().counter_clockwise(), "CUT")
+    for hole in cut.drilled:
+        _draw_cross(pen, hole.centre_mm)
     for bend in plate.bends:
         pen.line(bend.from_mm, bend.to_mm, "BEND")
+    for start, end in set_out_lines(plate, others):
+        pen.line(start, end, "MARK")
+    holes = (*plate.holes, *cut.drilled)
+    spot = number_place(plate.model_copy(update={"holes": holes}), plate.name)
+    if spot is not None and known(plate.name):
+        for start, end in strokes(plate.name, *spot):
+            pen.line(start, end, "MARK")
 
 
 def _draw_cross(pen: _Pen, centre: Vec2) -> None:
@@ -208,13 +192,14 @@ def is_circle(hole: PlateHole) -> bool:
     )
 
 
-def _notes(plate: Plate, unit: Unit, width_mm: float, verdict: str) -> list[str]:
+def _notes(cut: CutPlate, unit: Unit, width_mm: float, verdict: str) -> list[str]:
     """Return the words that go below a plate, in lines about as long as the plate."""
+    plate = cut.plate
     thick = f"{plate.thickness_mm:.2f} mm / {plate.thickness_mm / 25.4:.3f} in"
     lines = [
         f"{plate.name}: {plate.material}, {thick} thick",
         f"Drawing unit {'millimetre' if unit == 'mm' else 'inch'}, full size, seen from the side its z points to.",
-        "Outlines are the finished edge: kerf is NOT compensated, no slag allowance is added.",
+        *cut_words(cut),
         f"Clearance check: {verdict}.",
         *(_bend_words(n, b.angle_deg, b.inside_radius_mm) for n, b in enumerate(plate.bends, 1)),
         CAUTION,
@@ -223,14 +208,30 @@ def _notes(plate: Plate, unit: Unit, width_mm: float, verdict: str) -> list[str]
     return [part for line in lines for part in textwrap.wrap(line, letters)]
 
 
-def _write_notes(pen: _Pen, plate: Plate, lines: Sequence[str], unit: Unit, least_cut_hole_mm: float) -> None:
+def cut_words(cut: CutPlate) -> list[str]:
+    """Return what a drawing says of kerf, allowances, tolerance and edge."""
+    kerf = "Outlines are the finished edge: kerf is NOT compensated"
+    if cut.kerf_mm:
+        kerf = f"Outlines are the middle of the cut: kerf IS compensated, {cut.kerf_mm:g} mm wide"
+    if cut.rules is None:
+        return [f"{kerf}, no slag allowance is added."]
+    rules = cut.rules
+    slots = [f for f in cut.findings if f.code == "cut-slot"]
+    slag = f"slots are widened by {rules.slot_allowance_mm:g} mm a side" if slots else "no slot is widened"
+    made = f"Made ready for {rules.process}: edges within {rules.tolerance_mm:g} mm; {rules.edge}."
+    drilled = [f"Drill {h.name} {h.diameter_mm:g} mm at its cross." for h in cut.drilled]
+    return [f"{kerf}, {slag}.", made, *drilled]
+
+
+def _write_notes(pen: _Pen, cut: CutPlate, lines: Sequence[str], unit: Unit) -> None:
     """Write a plate's words below it, and the openings' names beside them."""
-    left, bottom, _, _ = Outline.of_loop(plate.outer).bounds()
+    left, bottom, _, _ = Outline.of_loop(cut.plate.outer).bounds()
     for n, words in enumerate(lines):
         pen.text((left, bottom - 10.0 - 1.6 * TEXT_MM * n), words)
-    for hole in plate.holes:
-        drill = "drill " if is_drilled(hole, least_cut_hole_mm) else ""
-        size = f" {drill}{_diameter(hole.diameter_mm, unit)}" if hole.diameter_mm else ""
+    for hole in (*cut.plate.holes, *cut.drilled):
+        drill = "drill " if hole in cut.drilled else ""
+        finished = (hole.diameter_mm or 0.0) + (0.0 if drill else cut.kerf_mm)
+        size = f" {drill}{_diameter(finished, unit)}" if hole.diameter_mm else ""
         reach = Outline.of_loop(hole.loop).bounds()[2]
         pen.text((reach + 1.5, hole.centre_mm[1]), f"{hole.name}{size}", TEXT_MM * 0.6)
 
@@ -247,12 +248,13 @@ def _document(version: str, unit: Unit) -> Any:
     """Return an empty drawing with its unit and layers set."""
     import ezdxf
 
-    document = ezdxf.new(version, units=INSUNITS[unit])
-    document.header["$INSUNITS"] = INSUNITS[unit]
-    document.header["$MEASUREMENT"] = MEASUREMENT[unit]
+    document = ezdxf.new(version, units=0 if version == "R12" else INSUNITS[unit])
+    if version != "R12":
+        document.header["$INSUNITS"] = INSUNITS[unit]
+        document.header["$MEASUREMENT"] = MEASUREMENT[unit]
     for name, colour in LAYERS.items():
         layer = document.layers.add(name, color=colour)
-        if name == "NOTE":
+        if name == "NOTE" and version != "R12":
             layer.dxf.plot = 0
     return document
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from elbowroom.export.dxf import check_openings
 from elbowroom.export.files import write_whole
+from elbowroom.export.soundness import check_openings
 from elbowroom.shared.arrays import Faces, Points3, check_positive
 from elbowroom.shared.errors import ExportError, InputError
 from elbowroom.shared.frames import PlateFrame, Rigid, World

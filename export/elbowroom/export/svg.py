@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree as Xml
 
-from elbowroom.export.dxf import CAUTION, CROSS_MM, check_openings, is_circle
+from elbowroom.export.dxf import CAUTION, CROSS_MM, is_circle
 from elbowroom.export.files import write_whole
+from elbowroom.export.soundness import check_openings
 from elbowroom.shared.outline import Outline, Piece
 from elbowroom.shared.scene import Plate, PlateHole, Vec2
 

@@ -14,9 +14,10 @@ from typing import Literal
 import numpy as np
 
 from elbowroom.export import page
-from elbowroom.export.dxf import check_choice, check_openings
+from elbowroom.export.dxf import check_choice
 from elbowroom.export.files import write_whole
 from elbowroom.export.page import GREY, PALE, POINTS_PER_MM, Sheet
+from elbowroom.export.soundness import check_openings
 from elbowroom.export.template_part import THIN_LINE_MM, Pen, curves, draw_part
 from elbowroom.export.template_words import SEEN, correction, draw_map, draw_words
 from elbowroom.export.tiles import Tile, Tiling, tile_drawing

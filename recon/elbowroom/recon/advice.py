@@ -18,11 +18,11 @@ from scipy.linalg import solve_triangular
 from elbowroom.recon.adjust import Adjusted, scaled_network
 from elbowroom.recon.equations import LENS, TARGET, Network, Picks, State, sightings
 from elbowroom.recon.inview import Shown, shown
+from elbowroom.recon.lensrows import lens_of
 from elbowroom.recon.looseness import DIRECTIONS
 from elbowroom.recon.normal import normal_equations
 from elbowroom.recon.reduced import covariance_of, held_columns, kept_covariance, reduced
 from elbowroom.recon.similarity import shape_alone
-from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Bools, Floats, Ints, Points3
 from elbowroom.shared.frames import Camera, Rigid, World
 from elbowroom.shared.scene import Lens

@@ -36,6 +36,9 @@ ZOOM_SHARE = 0.005
 SIZE_SHARE = 0.003
 """Least error of one target's size worth a word: the ink on one sheet differs by less (common practice)."""
 
+CROP_SHARE = 0.02
+"""Least way, of the photo's longer side, by which the lens's middle must lie aside for a photo to be called cropped."""
+
 BETTER = 0.4
 """A free size or focal length explains a misfit when it takes the miss below this share of what it was."""
 
@@ -121,8 +124,13 @@ def _photo_fault(case: Case, photo: str, rows: Ints) -> Finding | None:
     before, after = views.misses_px(plain), views.misses_px(zoomed)
     fits, fitted = int((before < FITS_PX).sum()), int((after < FITS_PX).sum())
     better = np.median(after) < BETTER * np.median(before)
-    if abs(ratio - 1) > ZOOM_SHARE and fitted >= max(LEAST_ROWS, len(rows) / 2) and better:
-        return _zoomed(photo, ratio, float(views.state.lenses[views.lens[0], 0]))
+    if fitted >= max(LEAST_ROWS, len(rows) / 2) and better:
+        lens = int(views.lens[0])
+        aside, like = zoomed.lenses[lens, 1:3] - views.state.lenses[lens, 1:3], views.lenses[lens]
+        if np.abs(aside).max() > CROP_SHARE * max(like.width_px, like.height_px):
+            return _cropped(photo, ratio, aside)
+        if abs(ratio - 1) > ZOOM_SHARE:
+            return _zoomed(photo, ratio, float(views.state.lenses[lens, 0]))
     if fits <= max(1, len(rows) // 4):
         return _foreign(photo, [case.target[i] for i in rows], fits)
     return None
@@ -138,6 +146,18 @@ def _zoomed(photo: str, ratio: float, focal_px: float) -> Finding:
         f"other photos ({ratio * focal_px:.0f} px against {focal_px:.0f} px, {which}). It is not used. Take it again "
         "with the zoom of the others, and send it as the camera saved it.",
         numbers={"ratio": ratio, "focal_px": ratio * focal_px, "group_focal_px": focal_px},
+    )
+
+
+def _cropped(photo: str, ratio: float, aside_px: Floats) -> Finding:
+    return Finding(
+        code="photo-cropped",
+        severity="fault",
+        subject=photo,
+        message=f"{photo} was cropped, or taken through another lens: the middle of its lens lies {aside_px[0]:+.0f} px across and {aside_px[1]:+.0f} px "
+        f"down from where the other photos have it, and its focal length is {ratio:.3f} times theirs. It is not used. "
+        "Add it again as the camera saved it, whole.",
+        numbers={"ratio": ratio, "across_px": float(aside_px[0]), "down_px": float(aside_px[1])},
     )
 
 

@@ -6,8 +6,10 @@ from collections.abc import Callable, Collection, Sequence
 
 from elbowroom.recon.advice import ground_of
 from elbowroom.recon.coaching import coaching_findings
+from elbowroom.recon.detect import read_grey
 from elbowroom.recon.faults import network_faults
 from elbowroom.recon.joins import first_lenses, join_readings, settled_lenses
+from elbowroom.recon.lensgroups import lens_split
 from elbowroom.recon.missed import missed_findings, missed_targets
 from elbowroom.recon.pattern import Family
 from elbowroom.recon.photosizes import photo_size_findings
@@ -16,13 +18,14 @@ from elbowroom.recon.readings import Progress, Reading, listed, read_photos, rea
 from elbowroom.recon.result import measured_scene
 from elbowroom.recon.scalefaults import scale_findings
 from elbowroom.recon.scalesources import settled_scale
-from elbowroom.recon.solution import solve_network
+from elbowroom.recon.solution import rejected_picks, solve_network
+from elbowroom.recon.stiffening import stiffened
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Scene
 
-READING_SHARE, JOINING_SHARE, ADJUSTING_SHARE = 0.6, 0.62, 0.7
-"""Shares of the work done when the photos are read, when they are joined next, when they are adjusted next."""
+READING_SHARE, JOINING_SHARE, ADJUSTING_SHARE, TYING_SHARE = 0.6, 0.62, 0.7, 0.8
+"""Shares of the work done when the photos are read, and when next they are joined, adjusted, tied together."""
 
 
 def measure(
@@ -66,17 +69,21 @@ def measure(
         progress=lambda share, what: tell(READING_SHARE * share, what),
         cancelled=cancelled,
     )
-    return measure_readings(scene, readings, progress=tell, cancelled=cancelled)
+    return measure_readings(scene, readings, media, progress=tell, cancelled=cancelled)
 
 
 def measure_readings(
     scene: Scene,
     readings: Sequence[Reading],
+    media: Media | None = None,
     *,
     progress: Progress,
     cancelled: Callable[[], bool] | None = None,
 ) -> tuple[Scene, dict[str, bytes]]:
-    """Measure what was read in a scene's photos; as `measure`, which reads them first."""
+    """Measure what was read in a scene's photos; as `measure`, which reads them first.
+
+    Without `media` a weak network stays as it is: tie points need the photos' pixels.
+    """
     ids = {s.target for r in readings for s in r.sightings}
     prints = prints_of(scene, ids)
     _check_targets(scene, ids, prints)
@@ -87,9 +94,25 @@ def measure_readings(
     joined, start, more = join_readings(known, lenses, prints)
     progress(ADJUSTING_SHARE, "adjusting the network")
     solution = solve_network(scene, joined, start, lenses=lenses, prints=prints, cancelled=cancelled)
+    split = lens_split(scene, readings, solution)
+    if split is not None:
+        out, made = measure_readings(
+            split.scene, split.readings, media, progress=progress, cancelled=cancelled
+        )
+        return out.model_copy(update={"findings": (split.finding, *out.findings)}), made
     solution = settled_scale(scene, solution)
+    if media is not None:
+        progress(TYING_SHARE, "looking at how stiff the network is")
+        solution = stiffened(
+            solution,
+            readings,
+            joined,
+            lambda photo: read_grey(media[photo.media], where=photo.name),
+            cancelled=cancelled,
+        )
     faults = network_faults(known, joined, solution, lenses=lenses, prints=prints)
     findings += [f for f in more if f.subject not in faults.photos] + solution.findings
+    findings += rejected_picks(solution)
     ground = ground_of(solution.adjusted, solution.network, [lenses[n] for n in solution.index.lenses])
     findings += scale_findings(solution, prints) + coaching_findings(ground, solution, scene.photos)
     missed = missed_targets(ground, solution.index, readings)

@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from elbowroom.recon.inview import shown
+from elbowroom.recon.lensrows import lens_of
 from elbowroom.recon.refits import FITS_PX, Views, best_place, place_of, station_of, with_place
-from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Bools, Floats, Ints
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Rigid, Target, World

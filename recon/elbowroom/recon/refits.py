@@ -7,16 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from elbowroom.recon.adjust import Adjusted
 from elbowroom.recon.equations import Network, Picks, State, sightings
+from elbowroom.recon.lensrows import lens_of
 from elbowroom.recon.resection import resect
-from elbowroom.recon.solution import lens_of
 from elbowroom.shared.arrays import Floats, Ints
 from elbowroom.shared.frames import Camera, Rigid, Target, World
 from elbowroom.shared.lens import undistort_points
 from elbowroom.shared.scene import Lens
 
-FOCAL, STATION, SIZE, PLACE = [0], list(range(8, 14)), [15], list(range(16, 22))
-"""Columns of a sighting's derivative that a refit may free."""
+FRAME, STATION, SIZE, PLACE = [0, 1, 2], list(range(8, 14)), [15], list(range(16, 22))
+"""Columns of a sighting's derivative that a refit may free: focal length with the lens's middle, station, size, place."""
 
 ROUNDS = 25
 """Damped steps at most; six unknowns settle in five to ten."""
@@ -26,6 +27,9 @@ ROBUST_UNIT_PX = 0.3
 
 FITS_PX = 1.0
 """A sighting within this (rms) of a refitted place belongs to it: blurred corners stay within, moved ones don't."""
+
+LEAST_VIEWS = 3
+"""Sightings that must agree before a target is placed anew: two agree on a wrong place easily."""
 
 TRIED = 3
 """Best first poses that are refined."""
@@ -173,6 +177,28 @@ def best_place(views: Views) -> State:
     return _refined(views, starts, PLACE)
 
 
+def placed_again(adjusted: Adjusted, network: Network, lenses: Sequence[Lens]) -> State | None:
+    """Return the state with each target that lost most of its sightings placed anew, None when that helps none.
+
+    A place is better when more of the target's sightings fit it, and they are at least `LEAST_VIEWS`.
+    """
+    state, changed = adjusted.state, False
+    every = Views(
+        state, network, network.lens, network.station, network.target, network.corners_px, lenses, []
+    )
+    for target in np.unique(network.target):
+        rows = np.flatnonzero(network.target == target)
+        kept = int(adjusted.used[rows].sum())
+        if len(rows) < LEAST_VIEWS or kept > len(rows) / 2:
+            continue
+        own = replace(every.rows(rows), state=state)
+        placed = best_place(own)
+        fit = int((own.misses_px(placed) < FITS_PX).sum())
+        if fit > kept and fit >= LEAST_VIEWS:
+            state, changed = placed, True
+    return state if changed else None
+
+
 def _refined(views: Views, starts: Sequence[State], free: Sequence[int]) -> State:
     """Return the best of the first few starts once refined: most sightings fit, and those best."""
     ends = [refit(replace(views, state=s), free, robust=True) for s in starts[:TRIED]] or [views.state]
@@ -218,7 +244,7 @@ def _meeting(eyes: Floats, rays: Floats) -> Floats:
 def best_station(views: Views, *, zoom: bool) -> tuple[State, float]:
     """Return the state with the one photo of `views` where most of its targets put it, and its focal length's ratio.
 
-    Without `zoom` the ratio is 1: the photo keeps the lens of its group.
+    With `zoom` focal length and the lens's middle are the photo's own; without, the ratio is 1: it keeps its group's.
     """
     station, lens = int(views.station[0]), int(views.lens[0])
     sides = views.network.sides_mm * views.state.factors[views.network.batch]
@@ -234,5 +260,5 @@ def best_station(views: Views, *, zoom: bool) -> tuple[State, float]:
                     pose: Rigid[Camera, Target] = Rigid(both.rotations[i, way], both.shifts[i, way])
                     starts.append(with_station(state, station, pose @ back))
     starts.sort(key=lambda s: float(np.minimum(views.misses_px(s), 4 * MISS_CAP_PX).sum()))
-    state = _refined(views, starts, (FOCAL if zoom else []) + STATION)
+    state = _refined(views, starts, (FRAME if zoom else []) + STATION)
     return state, float(state.lenses[lens, 0] / views.state.lenses[lens, 0])

@@ -11,9 +11,10 @@ from elbowroom.recon.doubt import NetworkDoubt
 from elbowroom.recon.equations import LENS
 from elbowroom.recon.faults import Faults
 from elbowroom.recon.inkspread import measured_prints
+from elbowroom.recon.lensrows import lens_of
 from elbowroom.recon.prints import Print
 from elbowroom.recon.readings import Reading
-from elbowroom.recon.solution import Solution, lens_of
+from elbowroom.recon.solution import Solution
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.frames import Camera, Rigid, World
 from elbowroom.shared.media import digest

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -13,16 +12,22 @@ from elbowroom.recon.distances import distance_findings, trusted_distances, weig
 from elbowroom.recon.edges import Corners, fit_corners
 from elbowroom.recon.equations import Network, State, wide_prior
 from elbowroom.recon.evidence import asked_model
+from elbowroom.recon.freepoints import free_points, pick_findings
+from elbowroom.recon.lensrows import lens_of, row_of
 from elbowroom.recon.network import Start
 from elbowroom.recon.prints import SIDE_SD_UNMEASURED, KnownDistance, Print, known_distances, side_sd
 from elbowroom.recon.readings import Reading
+from elbowroom.recon.refits import placed_again
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding, InputError
-from elbowroom.shared.scene import LENS_PARAMETERS, Lens, Scene
+from elbowroom.shared.scene import Lens, Scene
 
 KEPT_DRIFT = np.array([0.003, 0.003, 0.003, 0.005, 0.02, 0.03, 3e-4, 3e-4])
 """How far a phone's lens may differ from one day to the next, sd (focal, cx, cy relative to the focal length): it focuses,
 and its stabiliser shifts the lens (common practice, no source)."""
+
+FEW_SIGHTINGS = 200
+"""A network of fewer sightings has none to lose, and a second robust start costs it a tenth of a second."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,13 +42,17 @@ class Index:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """The adjusted network with its index, whether anything but the sides gave its scale, and findings."""
+    """The adjusted network with its index, whether anything but the sides gave its scale, and findings.
+
+    `points` are the names of the picked points in it, which come first among its free points.
+    """
 
     adjusted: Adjusted
     network: Network
     index: Index
     scale_known: bool
     findings: list[Finding]
+    points: tuple[str, ...] = ()
 
     def centre(self, target: int) -> Floats:
         """Return a target's centre (3,) mm in the network's frame."""
@@ -86,14 +95,51 @@ def solve_network(
     found = {n: lens_of(n, row, lenses[n]) for n, row in zip(index.lenses, state.lenses, strict=True)}
     corners = [_through_lens(r, found[r.lens]) for r in readings]
     network = _network(readings, corners, index, prints, sides, distances, sds, first, lenses)
-    adjusted = adjust(state, network, cancelled=cancelled)
-    state, asked = asked_model(adjusted, network)
-    if asked is not network:
-        network, adjusted = asked, adjust(state, asked, cancelled=cancelled)
-    solution = Solution(adjusted, network, index, bool(distances), findings)
+    lens = [index.lenses.index(r.lens) for r in readings]
+    free = free_points(scene, index.photos, lens, state, network)
+    state, network = replace(state, points=free.points_world), replace(network, picks=free.picks)
+    cameras = [lenses[n] for n in index.lenses]
+    adjusted, network = adjusted_network(state, network, cameras, cancelled=cancelled)
+    findings.extend(free.findings)
+    solution = Solution(adjusted, network, index, bool(distances), findings, free.names)
     centres = {t: solution.centre(t) for t in index.targets}
     solution.findings.extend(distance_findings(distances, centres))
     return solution
+
+
+def rejected_picks(solution: Solution) -> list[Finding]:
+    """Return a finding on each pick of a named point that the adjustment threw out."""
+    state, used = solution.adjusted.state, solution.adjusted.used_picks
+    return pick_findings(solution.points, solution.index.photos, state, solution.network, used)
+
+
+def adjusted_network(
+    state: State,
+    network: Network,
+    lenses: Sequence[Lens],
+    *,
+    cancelled: Callable[[], bool] | None = None,
+) -> tuple[Adjusted, Network]:
+    """Return a network adjusted from a state near the answer, by the lens model its photos ask for.
+
+    A target of which most sightings were thrown out may have been caught by a wrong one, and is placed once more.
+    `lenses` (l) give the photos' sizes; without them no target is placed again. Free points come in where their rays meet,
+    which a gross pick has pulled about: they need the robust start again. So do few sightings: each one that the rough
+    state rejects by mistake takes away what would bring it back.
+
+    Raises
+    ------
+    SolveError
+        When cancelled, or when the adjustment finds no answer.
+    """
+    if len(network) < FEW_SIGHTINGS or len(network.picks):
+        state = robust_state(state, network, cancelled=cancelled)
+    adjusted = adjust(state, network, cancelled=cancelled)
+    again = placed_again(adjusted, network, lenses) if lenses else None
+    if again is not None:
+        adjusted = adjust(again, network, cancelled=cancelled)
+    state, asked = asked_model(adjusted, network)
+    return (adjusted, network) if asked is network else (adjust(state, asked, cancelled=cancelled), asked)
 
 
 def rough_lenses(
@@ -138,20 +184,6 @@ def _first_state(index: Index, start: Start, lenses: Mapping[str, Lens]) -> Stat
         np.array([t.shift for t in targets]),
         np.ones(len(index.batches)),
     )
-
-
-def row_of(lens: Lens) -> Floats:
-    """Return a lens as the adjustment's row (8,)."""
-    return np.array([getattr(lens, p) for p in LENS_PARAMETERS])
-
-
-def lens_of(name: str, row: Floats, like: Lens, covariance: Floats | None = None) -> Lens:
-    """Return the lens of the adjustment's row (8,), of the photo size of `like`, with its covariance (8, 8)."""
-    values: dict[str, Any] = dict(zip(LENS_PARAMETERS, (float(v) for v in row), strict=True))
-    if covariance is not None:
-        values["covariance"] = tuple(tuple(float(v) for v in line) for line in covariance)
-        values["focal_sd_px"] = float(np.sqrt(covariance[0, 0]))
-    return Lens(name=name, width_px=like.width_px, height_px=like.height_px, **values)
 
 
 def _lens_information(index: Index, lenses: Mapping[str, Lens], start: Floats) -> Floats:

@@ -35,12 +35,28 @@ class LinePicks(Entity):
 
 
 class PointTag(Entity):
-    """A point to be measured."""
+    """A point to be measured; `in_network` lets its picks help to place the photos too."""
 
     kind: Literal["point"] = "point"
     name: Name
     point: PickedPoint
     pick_sd_px: Positive = 1.0
+    in_network: bool = False
+
+    @model_validator(mode="after")
+    def _plain(self) -> PointTag:
+        if not self.in_network:
+            return self
+        photos = [p.photo for p in self.point.picks]
+        if len(set(photos)) < 2:
+            raise ValueError("a point in the network needs picks in two photos or more")
+        if len(set(photos)) < len(photos):
+            raise ValueError("a point in the network is picked once in a photo: keep the better pick")
+        if any(p.snap is not None for p in self.point.picks):
+            raise ValueError(
+                "a point in the network takes plain picks, no snap: the photos are placed before any pick is snapped"
+            )
+        return self
 
 
 class HoleTag(Entity):

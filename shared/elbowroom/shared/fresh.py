@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 from elbowroom.shared.errors import Finding
-from elbowroom.shared.scene import PickedPoint, Plate, PlateIntent, PointsPlane, Scene
+from elbowroom.shared.scene import PickedPoint, Plate, PlateIntent, PointsPlane, PointTag, Scene
 
 VOID_CODES = ("plate-void", "check-void")
 """Codes of findings that last until the plate is fitted, or checked, again."""
@@ -20,12 +20,18 @@ MEASURED_FROM = (
     "known_lenses",
     "datum",
 )
-"""Fields of the scene, besides its photos, that every measured millimetre hangs on."""
+"""Fields of the scene, besides its photos and points in the network, that every measured millimetre hangs on."""
 
 
 def measurement_holds(before: Scene, after: Scene) -> bool:
     """Return whether what was measured before an edit still stands after it."""
-    return before.accuracy is not None and all(getattr(before, f) == getattr(after, f) for f in MEASURED_FROM)
+    same = all(getattr(before, f) == getattr(after, f) for f in MEASURED_FROM)
+    return before.accuracy is not None and same and _network_points(before) == _network_points(after)
+
+
+def _network_points(scene: Scene) -> dict[str, PointTag]:
+    """Return the points that take part in the network, by name: their order doesn't matter."""
+    return {t.name: t for t in scene.features if isinstance(t, PointTag) and t.in_network}
 
 
 def without_stale(before: Scene, after: Scene) -> Scene:
@@ -89,7 +95,7 @@ def unmeasured(scene: Scene) -> Scene:
         code="measure-again",
         severity="fault",
         subject=scene.name,
-        message="sizes, bars, distances or the datum have changed: what was measured with the old ones is void, plates "
+        message="sizes, bars, distances, the datum or points in the network have changed: what was measured with the old ones is void, plates "
         "and checks with it. Measure the job again.",
     )
     return scene.model_copy(

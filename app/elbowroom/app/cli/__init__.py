@@ -25,11 +25,12 @@ def _run(arguments: list[str]) -> int:
     import typer
 
     from elbowroom.app.cli.commands import app
+    from elbowroom.app.cli.page import with_page
     from elbowroom.app.cli.show import complain
     from elbowroom.shared.errors import ElbowroomError
 
     try:
-        result = app(arguments, standalone_mode=False)
+        result = app(with_page(arguments), standalone_mode=False)
     except ElbowroomError as error:
         complain(str(error))
         return 2

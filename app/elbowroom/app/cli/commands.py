@@ -6,6 +6,7 @@ import typer
 
 from elbowroom.app.cli import exchange, files, job, strength, targets
 from elbowroom.app.cli.demo import demo
+from elbowroom.app.cli.page import page
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -35,6 +36,7 @@ app.command("differences")(exchange.differences)
 app.command("write")(files.write)
 app.command("schema")(files.schema)
 app.command("demo")(demo)
+app.command("page")(page)
 
 
 @app.callback(invoke_without_command=True)

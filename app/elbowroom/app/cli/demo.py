@@ -9,9 +9,9 @@ from typing import Annotated
 import typer
 
 from elbowroom.app import job as steps
-from elbowroom.app.cli.files import CAUTION
 from elbowroom.app.cli.job import author
 from elbowroom.app.cli.show import console, progress, show_accuracy, show_check, show_findings, show_plate
+from elbowroom.app.wording import CAUTION
 from elbowroom.app.writing import write_job
 from elbowroom.shared.errors import InputError
 from elbowroom.shared.scene import Scene

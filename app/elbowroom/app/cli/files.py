@@ -10,12 +10,9 @@ import typer
 
 from elbowroom.app.cli.job import JobPath, opened
 from elbowroom.app.cli.show import console, progress, show_findings
-from elbowroom.app.writing import write_job
-
-CAUTION = (
-    "Check the part before it is cut and before it is loaded. This is a fit check, not an approval: structural, "
-    "lifting, brake, steering and vehicle parts fall under local codes and licensed practice."
-)
+from elbowroom.app.wording import CAUTION
+from elbowroom.app.writing import Cutting, write_job
+from elbowroom.shared.errors import InputError
 
 
 def write(
@@ -26,13 +23,25 @@ def write(
     batch: Annotated[
         str | None, typer.Option(help="Draw the templates for the printer of this measured batch.")
     ] = None,
+    process: Annotated[
+        Literal["plasma", "laser", "water-jet", "hand"] | None,
+        typer.Option(help="Make the DXF files ready for this way of cutting."),
+    ] = None,
+    kerf: Annotated[
+        bool, typer.Option(help="Draw the middle of the cut instead of the finished edge (needs --process).")
+    ] = False,
 ) -> int:
-    """Write DXF (mm and inch), SVG, STL, 1:1 paper template, GLB, and the photos with everything drawn in.
+    """Write DXF (mm, inch, geometry only, R12), SVG, STL, 1:1 paper template, GLB, and the photos drawn over.
 
     Exit code 1 when a plate is written that has not passed its clearance check.
     """
+    if kerf and process is None:
+        raise InputError("kerf needs the way of cutting", where="--kerf", todo="say --process too")
+    cutting = Cutting(process, compensate_kerf=kerf) if process else None
     with opened(path) as job, progress("writing") as tell:
-        written, findings = write_job(job, folder, overlays=overlays, paper=paper, batch=batch, tell=tell)
+        written, findings = write_job(
+            job, folder, overlays=overlays, paper=paper, batch=batch, cutting=cutting, tell=tell
+        )
     show_findings(findings)
     for file in written:
         console().print(f"wrote {file}", markup=False)

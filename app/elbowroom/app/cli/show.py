@@ -13,6 +13,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
+from elbowroom.app.wording import accuracy_words, bare_length
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.scene import (
     LENS_PARAMETERS,
@@ -38,6 +39,7 @@ UNUSED = {
     "no-targets": "no target read",
     "not-joined": "joins no other",
     "zoom-changed": "another zoom, or cropped",
+    "photo-cropped": "cropped",
     "photo-foreign": "of another job",
     "photo-poor": "fits no other",
 }
@@ -86,12 +88,7 @@ def show_findings(findings: Iterable[Finding]) -> None:
 
 def show_accuracy(accuracy: Accuracy) -> None:
     """Print how good the network is, in plain words."""
-    console().print(
-        f"measured: target centres are known to +/- {2 * accuracy.typical_sd_mm:.3f} mm (19 in 20), the scale to "
-        f"+/- {200 * accuracy.scale_sd:.3f} % from {accuracy.scale_source}; residuals {accuracy.rms_px:.3f} px rms, "
-        f"{accuracy.rejected} sightings rejected",
-        markup=False,
-    )
+    console().print(f"measured: {accuracy_words(accuracy)}", markup=False)
 
 
 def show_changes(changes: TagChanges) -> None:
@@ -227,11 +224,11 @@ def show_obstacles(scene: Scene, sizes: Mapping[str, Sequence[float]]) -> None:
         table.add_column(name, justify="left" if name in ("obstacle", "kind") else "right", no_wrap=True)
     for o in (o for o in scene.obstacles if o.name in sizes and o.part == "body"):
         worst = float(np.sqrt(max(np.linalg.eigvalsh(np.array(o.covariance_mm2))[-1], 0.0)))
-        size = " x ".join(_bare(s, unit) for s in sizes[o.name])
+        size = " x ".join(bare_length(s, unit) for s in sizes[o.name])
         end = {"none": "", "hinge": " deg", "slide": " mm"}[o.travel_kind]
         travel = f"{o.travel[0]:g} to {o.travel[1]:g}{end}" if end else ""
         loose = _loosest(o, unit)
-        wide, *cells = [_bare(v, unit) for v in (o.widened_mm, worst, o.clearance_mm)]
+        wide, *cells = [bare_length(v, unit) for v in (o.widened_mm, worst, o.clearance_mm)]
         table.add_row(o.name, o.kind, size, wide, loose, *cells, travel)
     Console(file=sys.stdout, highlight=False, width=120).print(table)
 
@@ -244,7 +241,7 @@ def _loosest(obstacle: Obstacle, unit: ShownUnit) -> str:
     axes = "".join(
         f" {'+' if c > 0 else '-'}{n}" for c, n in zip(most.direction, "xyz", strict=True) if abs(c) > 0.3
     )
-    return _bare(most.mm, unit) + axes
+    return bare_length(most.mm, unit) + axes
 
 
 def show_features(scene: Scene) -> None:
@@ -277,7 +274,7 @@ def _place_and_size(feature: MeasuredFeature, unit: ShownUnit) -> tuple[str, str
 
 
 def _at(place: Vec3, unit: ShownUnit) -> str:
-    return ", ".join(_bare(v, unit) for v in place)
+    return ", ".join(bare_length(v, unit) for v in place)
 
 
 def _fine(mm: float, unit: ShownUnit) -> str:
@@ -293,12 +290,7 @@ def show_check(check: Check, unit: ShownUnit) -> None:
     for r in check.rows:
         thing = r.obstacle if r.part == "body" else f"{r.obstacle}, {r.part}"
         at = "" if r.worst_travel is None else f"{r.worst_travel:+.1f}"
-        cells = [_bare(v, unit) for v in (r.gap_mm, r.clearance_mm, r.required_mm, r.sd_mm)]
+        cells = [bare_length(v, unit) for v in (r.gap_mm, r.clearance_mm, r.required_mm, r.sd_mm)]
         table.add_row(thing, *cells, at, r.verdict)
     Console(file=sys.stdout, highlight=False, width=110).print(table)
     console().print(f"{check.plate}: {'PASS' if check.passes else 'HOLD'}", markup=False)
-
-
-def _bare(mm: float, unit: ShownUnit) -> str:
-    """Return a length without its unit, for a column that names it."""
-    return f"{mm:.2f}" if unit == "mm" else f"{mm / 25.4:.3f}"
