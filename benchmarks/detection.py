@@ -14,6 +14,7 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import lru_cache
 from importlib import import_module
 from importlib.util import find_spec
 from itertools import product
@@ -168,6 +169,7 @@ def carried() -> Iterator[Image]:
             )
 
 
+@lru_cache(maxsize=1)  # its detectors spoil the heap when they are thrown away
 def _second_reader() -> Any:
     """Return a function giving corners by id of targets as pupil-apriltags reads them; of none when it isn't there."""
     if find_spec("pupil_apriltags") is None:

@@ -86,7 +86,8 @@ def _widths(image: Image, sighting: Sighting) -> tuple[Floats, Floats]:
     step = 2 * reach / (TAPS - 1)
     gap = max(1, round(1.0 / step))  # slopes over a pixel, or noise would pass for an edge
     slopes = (levels[:, gap:] - levels[:, :-gap]).max(axis=1) / (gap * step)
-    dark, light = np.percentile(levels, (5, 95))
+    ordered = np.sort(levels, axis=None)
+    dark, light = (ordered[round(share * (len(ordered) - 1))] for share in (0.05, 0.95))
     contrast = float(light - dark)
     good = slopes > contrast / (4 * REACH_PX)
     return contrast / slopes[good], normals[good]
@@ -99,7 +100,10 @@ def _form(squares: Floats, normals: Floats) -> Floats:
     weight = np.ones(len(squares))
     for _ in range(3):
         scaled = rows * weight[:, None]
-        solved = np.linalg.lstsq(scaled, squares * weight, rcond=None)[0]
+        normal = scaled.T @ scaled + 1e-9 * np.eye(
+            3
+        )  # normals all one way leave the rest of the form at zero
+        solved = np.linalg.solve(normal, scaled.T @ (squares * weight))
         off = np.abs(squares - rows @ solved)
         weight = 1 / np.sqrt(1 + (off / (2 * np.median(off) + 1e-9)) ** 2)
     return np.array([[solved[0], solved[1]], [solved[1], solved[2]]])

@@ -12,16 +12,15 @@ from elbowroom.recon.codes import read_codes
 from elbowroom.recon.edges import Corners, Edges
 from elbowroom.recon.pattern import Family
 from elbowroom.recon.profiles import find_edges
-from elbowroom.recon.quads import QUICK, THOROUGH, find_quads
+from elbowroom.recon.quads import FAINT, find_quads
 from elbowroom.shared.arrays import Floats, Image, Points2
 from elbowroom.shared.errors import InputError
 
 FIND_WIDTH_PX = 2000
 """Longest side of the reduced copy on which targets are looked for; their codes are read on the original pixels."""
 
-FEW_TARGETS, SMALL_PX = 4, 50.0
-"""A photo that shows fewer targets than this hangs on them, and one that shows a target smaller than this may show
-smaller ones: both are worth a second, slower look."""
+FEW_TARGETS = 4
+"""A photo that shows fewer targets than this hangs on them: it is worth further, slower looks."""
 
 MIN_SIDE_PX = 16.0
 """Shortest side of a target that is used: below it boundaries are under 2 px apart and blur into one another."""
@@ -65,16 +64,16 @@ def detect(image: Image, family: Family | None = None) -> tuple[list[Sighting], 
 def find_targets(image: Image, family: Family | None = None) -> list[tuple[int, Points2]]:
     """Return ids and approximate corners (4, 2) px, printed order, of the targets in a grey photo.
 
-    A quick look on a reduced copy comes first, a thorough one where that pays, and one at another size where few are seen.
+    A look on a reduced copy comes first; where it shows few, another for faint ones, and one at another size.
     """
     factor = max(1, round(max(image.shape[:2]) / FIND_WIDTH_PX))
     small = _reduced(image, factor)
-    found = _read(image, find_quads(small, QUICK), factor, family)
-    if len(found) < FEW_TARGETS or min(_shortest_side(c) for _, c, _ in found) < SMALL_PX:
-        found = _apart(found + _read(image, find_quads(small, THOROUGH), factor, family))
+    found = _read(image, find_quads(small), factor, family)
     if len(found) < FEW_TARGETS:
-        other, how = (1, QUICK) if factor > 1 else (2, THOROUGH)
-        found = _apart(found + _read(image, find_quads(_reduced(image, other), how), other, family))
+        other = 1 if factor > 1 else 2
+        found += _read(image, find_quads(small, FAINT), factor, family)
+        found += _read(image, find_quads(_reduced(image, other)), other, family)
+        found = _apart(found)
     return [(t, c) for t, c, _ in found]
 
 
@@ -96,13 +95,18 @@ def _read(
 
 def _apart(found: Sequence[tuple[int, Points2, float]]) -> list[tuple[int, Points2, float]]:
     """Return targets without those that lie on one like it more, as outlines within one another do."""
-    kept: list[tuple[int, Points2, float]] = []
-    for target, corners, likeness in sorted(found, key=lambda f: -f[2]):
-        near = 0.5 * _shortest_side(corners)
-        middle = corners.mean(axis=0)
-        if all(np.linalg.norm(c.mean(axis=0) - middle) > near for _, c, _ in kept):
-            kept.append((target, corners, likeness))
-    return kept
+    ordered = sorted(found, key=lambda f: -f[2])
+    if not ordered:
+        return []
+    corners = np.array([c for _, c, _ in ordered])
+    middle = corners.mean(axis=1)
+    near = 0.5 * np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).min(axis=1)
+    close = np.linalg.norm(middle[:, None] - middle, axis=2) <= near[:, None]
+    kept: list[int] = []
+    for i, row in enumerate(close):
+        if not row[kept].any():
+            kept.append(i)
+    return [ordered[i] for i in kept]
 
 
 def measure_targets(

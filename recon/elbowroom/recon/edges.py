@@ -55,7 +55,7 @@ class Corners:
 
 @dataclass(frozen=True, eq=False)
 class _Batch:
-    """Boundary points of t targets padded to the longest: points, normals, places (t, m, 2), and which are real."""
+    """Boundary points of t targets padded to the longest: points, normals, places (2, t, m), and which (t, m) are real."""
 
     points_px: Floats
     normals_px: Floats
@@ -65,23 +65,28 @@ class _Batch:
 
 @dataclass(frozen=True, eq=False)
 class _Plane:
-    """The plane in which the homographies hold, scaled about each target: px without a lens, ideal with one."""
+    """The plane in which the homographies hold, scaled about each target: px without a lens, ideal with one.
+
+    `centre` (2, t, 1) and `size` (t, 1) are the targets'.
+    """
 
     centre: Floats
     size: Floats
     lens: Lens | None
 
     def pixels(self, scaled: Floats, normals_px: Floats) -> tuple[Floats, Floats]:
-        """Return pixels of scaled points (t, m, 2), and d(normal . pixel)/d(scaled point) (t, m, 2)."""
-        size = self.size[:, None, None]
-        flat = scaled * size + self.centre[:, None]
+        """Return pixels of scaled points (2, t, m), and d(normal . pixel)/d(scaled point) (2, t, m)."""
+        flat = scaled * self.size + self.centre
         if self.lens is None:
-            return flat, normals_px * size
-        ideal, coefficients = flat.reshape(-1, 2), coefficients_of(self.lens)
+            return flat, normals_px * self.size
+        ideal, coefficients = flat.reshape(2, -1).T, coefficients_of(self.lens)
         pixels = self.lens.focal_px * distort(ideal, coefficients) + [self.lens.cx_px, self.lens.cy_px]
-        slope = self.lens.focal_px * distort_derivative(ideal, coefficients)
-        covector = (normals_px.reshape(-1, 1, 2) @ slope)[:, 0]
-        return pixels.reshape(flat.shape), covector.reshape(flat.shape) * size
+        slope = distort_derivative(ideal, coefficients).reshape(*self.size.shape[:1], -1, 2, 2)
+        scale = self.lens.focal_px * self.size
+        covector = [
+            scale * (normals_px[0] * slope[..., 0, k] + normals_px[1] * slope[..., 1, k]) for k in (0, 1)
+        ]
+        return pixels.T.reshape(flat.shape), np.stack(covector)
 
 
 def homographies(corners: Floats) -> Floats:
@@ -124,68 +129,83 @@ def fit_corners(
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         for _ in range(rounds):
             predicted, jacobian = _model(h, plane, batch.points_target, batch.normals_px)
-            residual = ((batch.points_px - predicted) * batch.normals_px).sum(axis=-1)
-            weighted = (jacobian * weight[:, :, None]).transpose(0, 2, 1)
-            cofactor = _inverse(weighted @ jacobian)
+            residual = _dot(batch.points_px - predicted, batch.normals_px)
+            weighted = jacobian * weight[:, None]
+            cofactor = _inverse(weighted @ jacobian.transpose(0, 2, 1))
             step = (cofactor @ (weighted @ residual[:, :, None]))[:, :, 0]
-            h = h + np.column_stack([step[:, :8], np.zeros(len(h))]).reshape(-1, 3, 3)
-            after = residual - (jacobian @ step[:, :, None])[:, :, 0]
+            h[:, :8] += step[:, :8]
+            after = residual - (step[:, None] @ jacobian)[:, 0]
             spread = 1.4826 * _medians(np.abs(after), batch.real) + 1e-9
             weight = batch.real / (1.0 + (after / (FADING_SIGMAS * spread[:, None])) ** 2)
         rms = np.sqrt((weight * after**2).sum(axis=1) / weight.sum(axis=1))
         corners, slope = _corner_slope(h, plane)
-    doubt = SHARED_PIXELS * rms[:, None, None] ** 2 * slope @ cofactor[:, :8, :8] @ slope.transpose(0, 2, 1)
+        doubt = (
+            SHARED_PIXELS * rms[:, None, None] ** 2 * slope @ cofactor[:, :8, :8] @ slope.transpose(0, 2, 1)
+        )
     doubt = doubt + SYSTEMATIC_PX**2 * np.eye(8)
+    good = np.isfinite(corners).all(axis=(1, 2)) & np.isfinite(doubt).all(axis=(1, 2))
     return [
-        Corners(c, d, float(s), float(r)) if np.isfinite(c).all() and np.isfinite(d).all() else None
-        for c, d, s, r in zip(corners, doubt, step[:, 8], rms, strict=True)
+        Corners(c, d, float(s), float(r)) if g else None
+        for c, d, s, r, g in zip(corners, doubt, step[:, 8], rms, good, strict=True)
     ]
 
 
 def _stacked(edges: Sequence[Edges]) -> _Batch:
     count = np.array([len(e.points_px) for e in edges])
     real = np.arange(count.max()) < count[:, None]
-    padded = []
-    for name in ("points_px", "normals_px", "points_target"):
-        out = np.zeros((*real.shape, 2))
-        out[real] = np.concatenate([getattr(e, name) for e in edges])
-        padded.append(out)
+    padded = np.zeros((3, 2, *real.shape))
+    for i, (e, n) in enumerate(zip(edges, count, strict=True)):
+        padded[0, :, i, :n], padded[1, :, i, :n], padded[2, :, i, :n] = (
+            e.points_px.T,
+            e.normals_px.T,
+            e.points_target.T,
+        )
     return _Batch(padded[0], padded[1], padded[2], real)
 
 
+def _dot(a: Floats, b: Floats) -> Floats:
+    return np.asarray(a[0] * b[0] + a[1] * b[1])
+
+
 def _start(corners_px: Floats, lens: Lens | None) -> tuple[_Plane, Floats]:
-    """Return the plane of the homographies and the homographies (t, 3, 3) of the corners (t, 4, 2) px in it."""
+    """Return the plane of the homographies and the homographies (t, 9) of the corners (t, 4, 2) px in it."""
     flat = corners_px
     if lens is not None:
         flat = undistort_points(corners_px.reshape(-1, 2), lens).reshape(-1, 4, 2)
     centre, size = flat.mean(axis=1), np.ptp(flat, axis=1).max(axis=1)
     scaled = (flat - centre[:, None]) / size[:, None, None]
-    return _Plane(centre, size, lens), homographies(scaled)
+    return _Plane(centre.T[:, :, None], size[:, None], lens), homographies(scaled).reshape(-1, 9)
 
 
 def _model(h: Floats, plane: _Plane, points: Floats, normals_px: Floats) -> tuple[Floats, Floats]:
-    """Return predicted pixels (t, m, 2) and d(normal . pixel + shift)/d(h11..h32, shift) as (t, m, 9)."""
-    x, y = points[..., 0], points[..., 1]
-    w = (points @ h[:, 2, :2, None])[..., 0] + h[:, 2, 2, None]
-    scaled = (points @ h[:, :2, :2].transpose(0, 2, 1) + h[:, None, :2, 2]) / w[..., None]
+    """Return predicted pixels (2, t, m) and d(normal . pixel + shift)/d(h11..h32, shift) as (t, 9, m)."""
+    (x, y), k = points, h.T[:, :, None]
+    w = k[6] * x + k[7] * y + k[8]
+    scaled = np.stack([(k[0] * x + k[1] * y + k[2]) / w, (k[3] * x + k[4] * y + k[5]) / w])
     pixels, covector = plane.pixels(scaled, normals_px)
-    a, b = covector[..., 0] / w, covector[..., 1] / w
-    along = -(a * scaled[..., 0] + b * scaled[..., 1])
-    columns = [a * x, a * y, a, b * x, b * y, b, along * x, along * y, np.ones_like(x)]
-    return pixels, np.stack(columns, axis=-1)
+    a, b = covector / w
+    along = -(a * scaled[0] + b * scaled[1])
+    jacobian = np.empty((len(x), 9, x.shape[1]))
+    for i, part in ((0, a), (3, b), (6, along)):
+        jacobian[:, i], jacobian[:, i + 1] = part * x, part * y
+    jacobian[:, 2], jacobian[:, 5], jacobian[:, 8] = a, b, 1.0
+    return pixels, jacobian
 
 
 def _corner_slope(h: Floats, plane: _Plane) -> tuple[Floats, Floats]:
     """Return the corners (t, 4, 2) px of homographies and their derivatives by h11..h32 as (t, 8, 8)."""
-    points = np.broadcast_to(CORNERS, (len(h), 4, 2))
-    corners, by_x = _model(h, plane, points, np.broadcast_to([1.0, 0.0], points.shape))
-    _, by_y = _model(h, plane, points, np.broadcast_to([0.0, 1.0], points.shape))
-    return corners, np.stack([by_x[..., :8], by_y[..., :8]], axis=2).reshape(-1, 8, 8)
+    points = np.broadcast_to(np.tile(CORNERS.T, 2)[:, None], (2, len(h), 8))
+    normals = np.broadcast_to(
+        np.repeat(np.eye(2), 4, axis=1)[:, None], (2, len(h), 8)
+    )  # by x at four, then by y
+    pixels, jacobian = _model(h, plane, points, normals)
+    slope = jacobian[:, :8].reshape(-1, 8, 2, 4).transpose(0, 3, 2, 1).reshape(-1, 8, 8)
+    return pixels[:, :, :4].transpose(1, 2, 0), slope
 
 
 def _inverse(normal: Floats) -> Floats:
     """Return inverses (t, 9, 9); where the matrix is singular they come out huge, and the covariance with them."""
-    diagonal = np.einsum("tii->ti", normal)  # t targets, i unknowns
+    diagonal = np.diagonal(normal, axis1=1, axis2=2)
     scale = 1 / np.sqrt(np.maximum(diagonal, 1e-12))
     scaled = normal * scale[:, :, None] * scale[:, None, :] + 1e-13 * np.eye(9)
     return np.asarray(np.linalg.inv(scaled) * scale[:, :, None] * scale[:, None, :], dtype=np.float64)

@@ -157,16 +157,16 @@ def _drawn(
 ) -> tuple[Edges, float] | None:
     """Return a target's boundary points placed by its drawn pattern, and the blur that was found to fit."""
     laid = _laid([samples], corners_px[None], DRAWING_REACH_MODULES)
-    offsets = np.linspace(-1, 1, PROFILE_TAPS) * laid.reach_px[:, None]
+    reach = laid.reach_px[:, None] * laid.across_px
+    offsets = _TAPS.astype(np.float64) * laid.reach_px[:, None]
     grid = laid.centre_px[:, None, :] + offsets[:, :, None] * laid.across_px[:, None, :]
     limit = np.array([image.shape[1] - 2, image.shape[0] - 2])
     inside = ((grid[:, [0, -1]] > 1) & (grid[:, [0, -1]] < limit)).all(axis=(1, 2))
     if inside.sum() < LEAST_SAMPLES:
         return None
     edges = Edges(laid.centre_px[inside], laid.across_px[inside], laid.points_target[inside])
-    out = place_by_drawing(
-        drawing, _sample(image, grid[inside]), grid[inside], offsets[inside], edges, blur_px
-    )
+    grey = _sample(image, edges.points_px, reach[inside]).astype(np.float64)
+    out = place_by_drawing(drawing, grey, grid[inside], offsets[inside], edges, blur_px)
     return None if out is None or len(out[0].points_px) < LEAST_SAMPLES else out
 
 
@@ -210,54 +210,67 @@ def _map(h: Floats, points: Floats, directions: Floats) -> tuple[Floats, Floats]
 
 def _read(image: Image, laid: _Boundaries, count: int, least: int) -> list[Edges | None]:
     """Read grey profiles across the boundaries and place each where it crosses half way between its two sides."""
-    offsets = np.linspace(-1, 1, PROFILE_TAPS) * laid.reach_px[:, None]
-    grid = laid.centre_px[:, None, :] + offsets[:, :, None] * laid.across_px[:, None, :]
     limit = np.array([image.shape[1] - 2, image.shape[0] - 2])
-    inside = ((grid[:, [0, -1]] > 1) & (grid[:, [0, -1]] < limit)).all(axis=(1, 2))
+    reach = laid.reach_px[:, None] * laid.across_px
+    first, last = laid.centre_px - reach, laid.centre_px + reach
+    inside = ((np.minimum(first, last) > 1) & (np.maximum(first, last) < limit)).all(axis=1)
     bounds = np.searchsorted(laid.owner, np.arange(count + 1))
     pieces = [slice(a, b) for a, b in pairwise(bounds)]
-    grey = np.concatenate([_sample(image, grid[piece]) for piece in pieces])
-    dark, light = grey[:, :2].mean(axis=1), grey[:, -2:].mean(axis=1)
-    place = _half_crossing(grey - 0.5 * (dark + light)[:, None], offsets)
+    grey = np.empty((len(reach), PROFILE_TAPS), np.float32)
+    for piece in pieces:
+        grey[piece] = _sample(image, laid.centre_px[piece], reach[piece])
+    dark, light = 0.5 * (grey[:, 0] + grey[:, 1]), 0.5 * (grey[:, -2] + grey[:, -1])
+    place = _half_crossing(grey - 0.5 * (dark + light)[:, None]) * laid.reach_px
     use = inside & (light - dark > MIN_CONTRAST) & np.isfinite(place)
-    found = laid.centre_px + np.nan_to_num(place)[:, None] * laid.across_px
+    found = laid.centre_px + place[:, None] * laid.across_px
     out: list[Edges | None] = []
     for piece in pieces:
-        u = use[piece] & _alike(dark[piece], light[piece], use[piece])
-        parts = (found[piece][u], laid.across_px[piece][u], laid.points_target[piece][u])
-        out.append(Edges(*parts) if u.sum() >= least else None)
+        u = piece.start + np.flatnonzero(use[piece])
+        u = u[_alike(dark[u], light[u])]
+        enough = len(u) >= least
+        out.append(Edges(found[u], laid.across_px[u], laid.points_target[u]) if enough else None)
     return out
 
 
-def _alike(dark: Floats, light: Floats, use: Bools) -> Bools:
+def _alike(dark: Floats, light: Floats) -> Bools:
     """Return which profiles (n,) of a target have the black and the white that most of it has: the rest is covered."""
-    if not use.any():
-        return use
-    black, white = (float(np.partition(v[use], n := int(use.sum()) // 2)[n]) for v in (dark, light))
+    if not len(dark):
+        return np.zeros(0, dtype=bool)
+    black, white = (float(np.partition(v, n := len(v) // 2)[n]) for v in (dark, light))
     off = np.maximum(np.abs(dark - black), np.abs(light - white))
     return np.asarray(off < ODD_LEVEL * (white - black))
 
 
-def _sample(image: Image, grid: Floats) -> Floats:
-    """Return grey values at profiles' positions (n, taps, 2), bilinear; the crop keeps remap within its size limits."""
-    ends = grid[:, [0, -1]].reshape(-1, 2).T.copy()  # coordinates in rows: far quicker to search
-    low = np.maximum(np.floor(ends.min(axis=1)).astype(int) - 2, 0)
-    high = np.ceil(ends.max(axis=1)).astype(int) + 3
+_TAPS = np.linspace(-1, 1, PROFILE_TAPS, dtype=np.float32)
+
+
+def _sample(image: Image, centre_px: Floats, reach_px: Floats) -> np.ndarray:
+    """Return one target's grey profiles (n, taps), single precision, `reach_px` (n, 2) to both sides of places (n, 2).
+
+    Bilinear; the crop keeps remap within its size limits.
+    """
+    room = np.abs(reach_px).max(axis=0)
+    low = np.maximum(np.floor(centre_px.min(axis=0) - room).astype(int) - 2, 0)
+    high = np.ceil(centre_px.max(axis=0) + room).astype(int) + 3
     crop = image[low[1] : high[1], low[0] : high[0]].astype(np.float32)
     if crop.size == 0:
-        return np.zeros(grid.shape[:-1])
-    x, y = ((grid[..., k] - low[k]).astype(np.float32) for k in (0, 1))
-    out = cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float64)
+        return np.zeros((len(centre_px), PROFILE_TAPS), np.float32)
+    (cx, cy), (rx, ry) = (centre_px - low).T.astype(np.float32), reach_px.T.astype(np.float32)
+    x, y = cx[:, None] + rx[:, None] * _TAPS, cy[:, None] + ry[:, None] * _TAPS
+    return np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
-def _half_crossing(level: Floats, offsets: Floats) -> Floats:
-    """Return where each profile (n, taps) rises through zero nearest its middle; NaN where it never does."""
-    rising = (level[:, :-1] < 0) & (level[:, 1:] >= 0)
-    middle = np.abs(0.5 * (offsets[:, :-1] + offsets[:, 1:]))
-    pick = np.argmin(np.where(rising, middle, np.inf), axis=1)
+_INWARD = np.argsort(np.abs(np.arange(PROFILE_TAPS - 1) - 0.5 * (PROFILE_TAPS - 2)), kind="stable")
+"""Gaps between neighbouring taps, those in the middle first."""
+
+
+def _half_crossing(level: np.ndarray) -> Floats:
+    """Return where (n,) profiles (n, taps) rise through zero nearest their middle, -1 to 1; NaN where they never do."""
+    below = level < 0
+    rising = below[:, :-1] > below[:, 1:]
+    pick = _INWARD[rising[:, _INWARD].argmax(axis=1)]
     rows = np.arange(len(level))
-    a, b = level[rows, pick], level[rows, pick + 1]
+    a, b = level[rows, pick].astype(np.float64), level[rows, pick + 1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        place = offsets[rows, pick] + a / (a - b) * (offsets[rows, pick + 1] - offsets[rows, pick])
+        place = _TAPS[pick] + a / (a - b) * (2.0 / (PROFILE_TAPS - 1))
     return np.where(rising[rows, pick], place, np.nan)

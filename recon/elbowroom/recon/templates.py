@@ -7,6 +7,7 @@ photo's greys, and each profile is moved along its normal until it fits the draw
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import cv2
@@ -24,6 +25,9 @@ GRAIN = 12
 
 BLURS_PX = (0.45, 0.65, 0.9, 1.25, 1.6, 2.1)
 """Blurs (sigma, px) that are tried, the pixel's own width included."""
+
+BLUR_REACH = 3.0
+"""Sigmas to which a blur is drawn."""
 
 HALO_PX = 1.8
 """Further blur of what sharpening takes away from a photo."""
@@ -82,7 +86,9 @@ class Drawing:
 
     def at(self, grid_px: Floats, blur_px: float) -> Floats:
         """Return the drawing's values at positions (n, taps, 2) px when blurred by a sigma."""
-        soft = cv2.GaussianBlur(self._sharp, (0, 0), blur_px * self._fine)
+        sigma = blur_px * self._fine
+        window = 2 * int(np.ceil(BLUR_REACH * sigma)) + 1
+        soft = cv2.GaussianBlur(self._sharp, (window, window), sigma)
         where = ((grid_px - self._low + 0.5) * self._fine - 0.5).astype(np.float32)
         out = cv2.remap(soft, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(out, dtype=np.float64)
@@ -96,14 +102,15 @@ def in_greys(
     A curve of third order stands for the photo's tones, the halo for its sharpening, and slopes over the target for
     uneven light.
     """
-    x, y = (np.broadcast_to(points_target[:, k, None], drawn.shape) for k in (0, 1))
-    rows = np.stack(
-        [np.ones_like(drawn), drawn, drawn**2, drawn**3, halo, x, y, x * drawn, y * drawn], axis=-1
-    )
-    chosen = rows[use].reshape(-1, rows.shape[-1])
-    normal = chosen.T @ chosen + 1e-6 * np.eye(rows.shape[-1])
-    solved = np.linalg.solve(normal, chosen.T @ grey[use].ravel())
-    out = rows @ solved
+    count, taps = drawn.shape
+    rows = np.empty((9, count, taps))
+    x, y = points_target.T[:, :, None]
+    rows[0], rows[1], rows[2], rows[4], rows[5], rows[6] = 1.0, drawn, drawn * drawn, halo, x, y
+    rows[3], rows[7], rows[8] = rows[2] * drawn, x * drawn, y * drawn
+    flat = rows.reshape(9, -1)
+    chosen = flat if use.all() else rows[:, use].reshape(9, -1)
+    solved = np.linalg.solve(chosen @ chosen.T + 1e-6 * np.eye(9), chosen @ grey[use].ravel())
+    out = (solved @ flat).reshape(count, taps)
     return out, float(np.sqrt(((grey - out)[use] ** 2).mean()))
 
 
@@ -128,8 +135,7 @@ def place_by_drawing(
     use = np.ones(len(grey), dtype=bool)
     if blur_px is None:
         halo = drawing.at(grid_px, HALO_PX)
-        fits = [in_greys(drawing.at(grid_px, b), halo, grey, edges.points_target, use)[1] for b in BLURS_PX]
-        blur_px = _least(np.log(BLURS_PX), np.array(fits))
+        blur_px = _least(lambda b: in_greys(drawing.at(grid_px, b), halo, grey, edges.points_target, use)[1])
     drawn, halo = drawing.at(grid_px, blur_px), drawing.at(grid_px, np.hypot(HALO_PX, blur_px))
     for _ in range(2):
         wanted, _rms = in_greys(drawn, halo, grey, edges.points_target, use)
@@ -141,9 +147,18 @@ def place_by_drawing(
     return Edges(points[use], edges.normals_px[use], edges.points_target[use]), blur_px
 
 
-def _least(log_blur: Floats, rms: Floats) -> float:
-    """Return the blur of least rms, between those tried by a parabola."""
-    i = int(np.clip(rms.argmin(), 1, len(rms) - 2))
-    a, b, _ = np.polyfit(log_blur[i - 1 : i + 2], rms[i - 1 : i + 2], 2)
-    best = -b / (2 * a) if a > 0 else log_blur[rms.argmin()]
-    return float(np.exp(np.clip(best, log_blur[0], log_blur[-1])))
+def _least(rms: Callable[[float], float]) -> float:
+    """Return the blur of least rms: downhill among those tried, then by a parabola between neighbours."""
+    seen: dict[int, float] = {}
+    best, middle = -1, len(BLURS_PX) // 2 - 1
+    while best != middle:
+        best = middle
+        for i in (best - 1, best, best + 1):
+            if i not in seen:
+                seen[i] = rms(BLURS_PX[i])
+        middle = int(np.clip(min(seen, key=lambda i: seen[i]), 1, len(BLURS_PX) - 2))
+    near = [best - 1, best, best + 1]
+    log_blur = np.log(BLURS_PX)
+    a, b, _ = np.polyfit(log_blur[near], [seen[i] for i in near], 2)
+    found = -b / (2 * a) if a > 0 else log_blur[min(seen, key=lambda i: seen[i])]
+    return float(np.exp(np.clip(found, log_blur[0], log_blur[-1])))
