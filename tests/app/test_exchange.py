@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import io
 import shutil
+import sqlite3
+from collections import Counter
 from pathlib import Path
 
 import cv2
+import damaged_copies
 import numpy as np
 import pytest
 from PIL import ExifTags, Image
+from tests.recon.drawn import spot
+from tests.recon.sightings import readings_of, spot_scene
 
 from elbowroom.app.cli import main
+from elbowroom.recon.measure import measure_readings
 from elbowroom.shared.media import digest
 from elbowroom.shared.scene import Photo, Scene
 from elbowroom.shared.sending import picture_of, without_paths
@@ -116,6 +122,8 @@ def test_both_changed_one_thing(job: Path, tmp_path: Path, capsys: Capture) -> N
     with SceneFile.open(job) as file:
         branch = file.history()[-1].merged
         assert file.scene(branch).distances[0].mm == 301, "theirs is a branch of the history"
+    assert main(["show", str(job)]) == 0
+    assert "to settle: distance rail" in capsys.readouterr().out
     assert main(["settle", str(job)]) == 0
     assert main(["settle", str(job), "1", "--take", "theirs"]) == 0
     assert scene(job).distances[0].mm == 301
@@ -157,6 +165,72 @@ def test_copies_merged_back_and_forth_meet(job: Path, tmp_path: Path) -> None:
     assert scene(other) == scene(job)
 
 
+BOX = """
+tags:
+- {name: %s, kind: box, corner: {world_mm: [%d, 0, 50]}, along_x: {world_mm: [%d, 0, 50]},
+   along_y: {world_mm: [%d, 40, 50]}, along_z: {world_mm: [%d, 0, 90]}}
+"""
+
+
+def box(name: str, x: int) -> str:
+    return BOX % (name, x, x + 30, x, x)
+
+
+def test_obstacles_of_both_are_measured_in_one_frame(tmp_path: Path, capsys: Capture) -> None:
+    """Each side has one box more, 30 x 40 x 40 mm by its typed corners; after the merge both stand, measured."""
+    readings = readings_of([spot()] * 5)
+    measured, media = measure_readings(spot_scene(readings), readings, progress=lambda *_: None)
+    path, other = tmp_path / "job.elbow", tmp_path / "other.elbow"
+    with SceneFile.create(path, measured, author="me") as file:
+        file.save(measured, media, author="me", reason="measured")
+    assert main(["share", str(path), str(other), "--photos", "none", "--no-history"]) == 0
+    tags(tmp_path, path, box("pump", 0))
+    tags(tmp_path, other, box("hose", 200))
+    assert main(["merge", str(path), str(other)]) == 0
+    merged = scene(path)
+    assert merged.accuracy == measured.accuracy
+    assert sorted(o.name for o in merged.obstacles) == ["hose", "pump"]
+    capsys.readouterr()
+    assert main(["show", str(path)]) == 0
+    assert capsys.readouterr().out.count("40.00 x 40.00 x 30.00") == 2
+    # the other way round, from the copies as they were: the same tags, the same frame
+    assert main(["merge", str(other), str(path)]) == 0
+    assert sorted(t.name for t in scene(other).tags) == ["hose", "pump"]
+    assert scene(other).measured == merged.measured
+
+
+def test_a_new_datum_there_and_an_obstacle_here_void_the_measurement(tmp_path: Path, capsys: Capture) -> None:
+    readings = readings_of([spot()] * 5)
+    measured, media = measure_readings(spot_scene(readings), readings, progress=lambda *_: None)
+    path, other = tmp_path / "job.elbow", tmp_path / "other.elbow"
+    with SceneFile.create(path, measured, author="me") as file:
+        file.save(measured, media, author="me", reason="measured")
+    shutil.copy(path, other)
+    tags(tmp_path, path, box("pump", 0))
+    tags(tmp_path, other, "default_thickness_mm: 3")
+    assert main(["merge", str(path), str(other)]) == 0
+    merged = scene(path)
+    assert merged.accuracy is None
+    assert merged.obstacles == ()
+    assert [t.name for t in merged.tags] == ["pump"]
+    assert [f.code for f in merged.findings] == ["measure-again"]
+    assert "Measure the job again" in capsys.readouterr().out
+
+
+def test_a_revision_that_does_not_read_is_refused(job: Path, tmp_path: Path, capsys: Capture) -> None:
+    other = tmp_path / "other.elbow"
+    shutil.copy(job, other)
+    tags(tmp_path, other, "default_side_mm: 40")
+    for text in ('{"shown": [', "[" * 100_000 + '"shown"', '{"photos": [{"shown": 3}]}'):
+        db = sqlite3.connect(other)
+        with db:
+            db.execute("UPDATE revision SET scene = ? WHERE id = 3", (text,))
+        db.close()
+        assert main(["merge", str(job), str(other)]) == 2
+        assert "does not read" in capsys.readouterr().err
+    assert len(_history(job)) == 2
+
+
 def test_strangers_are_refused(job: Path, tmp_path: Path, capsys: Capture) -> None:
     SceneFile.create(tmp_path / "x.elbow", Scene(name="mount"), author="me").close()
     assert main(["merge", str(job), str(tmp_path / "x.elbow")]) == 2
@@ -178,3 +252,9 @@ def test_strangers_are_refused(job: Path, tmp_path: Path, capsys: Capture) -> No
 )
 def test_paths_are_cut_to_names(text: str, sent: str) -> None:
     assert without_paths(text) == sent
+
+
+def test_damaged_copies_are_refused_or_merged_and_spoil_nothing(tmp_path: Path) -> None:
+    path, copy = damaged_copies.two_copies(tmp_path)
+    states = Counter(damaged_copies.merged_once(path, copy, seed) for seed in range(80))
+    assert states.keys() == {"merged", "refused"}

@@ -9,6 +9,7 @@ closed polyline with bulges: one contour, true arcs.
 from __future__ import annotations
 
 import io
+import logging
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -248,7 +249,11 @@ def _document(version: str, unit: Unit) -> Any:
     """Return an empty drawing with its unit and layers set."""
     import ezdxf
 
+    logger = logging.getLogger("ezdxf")
+    level = logger.level
+    logger.setLevel(logging.ERROR)  # it would warn that R12 can't state a unit, whatever is asked of it
     document = ezdxf.new(version, units=0 if version == "R12" else INSUNITS[unit])
+    logger.setLevel(level)
     if version != "R12":
         document.header["$INSUNITS"] = INSUNITS[unit]
         document.header["$MEASUREMENT"] = MEASUREMENT[unit]

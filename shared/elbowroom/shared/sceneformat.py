@@ -135,7 +135,7 @@ def told(path: Path) -> Iterator[None]:
         raise StoreError(
             f"can't read or write the scene file ({text})", where=str(path), todo=todo
         ) from error
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # the latter from SQLite's own message
         raise StoreError(
             f"the scene file is damaged ({error})", where=str(path), todo="ask for it again, or take a backup"
         ) from error

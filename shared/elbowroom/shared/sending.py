@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from elbowroom.shared.errors import InputError
+from elbowroom.shared.errors import InputError, StoreError
 from elbowroom.shared.media import Media, digest
-from elbowroom.shared.scene import Photo
+from elbowroom.shared.scene import Photo, Scene
 from elbowroom.shared.sceneformat import new_database, whole_file
 from elbowroom.shared.store import SceneFile, StoredRevision
 
@@ -83,7 +83,7 @@ def write_copy(
         )
     rows = list(_rows(source, history))
     known = set(source.media())
-    taken = {p["media"]: p for row in rows for p in json.loads(row.scene).get("photos", [])}
+    taken = {p["media"]: p for row in rows for p in _plain(row).get("photos", [])}
     small = _small_photos(taken, source.media(), known, photos, without_place)
     shown = {name: digest(data) for name, data in small.items()}
     rows = [_as_sent(row, shown) for row in rows]
@@ -179,13 +179,26 @@ def reduced(data: bytes, name: str) -> bytes:
 
 def _as_sent(row: StoredRevision, shown: Mapping[str, str]) -> StoredRevision:
     """Return a revision with its photos' small pictures named, and no path in any of its words."""
-    plain = json.loads(row.scene)
+    plain = _plain(row)
     for photo in plain.get("photos", []):
         if photo["media"] in shown:
             photo["shown"] = shown[photo["media"]]
     return replace(
         row, reason=without_paths(row.reason), scene=json.dumps(_walked(plain), ensure_ascii=False)
     )
+
+
+def _plain(row: StoredRevision) -> dict[str, Any]:
+    """Return a revision's scene as plain data, once it has proved to be one; raises StoreError when it isn't."""
+    try:
+        Scene.model_validate_json(row.scene)
+        return dict(json.loads(row.scene))
+    except (ValueError, RecursionError) as error:
+        raise StoreError(
+            f"a revision's scene does not read: {str(error).splitlines()[0][:200]}",
+            where=f"{row.time}, {row.reason}"[:200],
+            todo="ask its sender for the file again, without history",
+        ) from error
 
 
 def _walked(value: Any) -> Any:
@@ -202,10 +215,16 @@ def without_paths(text: str) -> str:
 
 
 def with_photos_of(row: StoredRevision, known: set[str]) -> StoredRevision:
-    """Return a revision come back from a copy, its photos themselves again where this file holds their own bytes."""
-    if '"shown"' not in row.scene:
+    """Return a revision come back from a copy, its photos themselves again where this file holds their own bytes.
+
+    Raises
+    ------
+    StoreError
+        When its scene does not read: nothing of a damaged copy is taken over.
+    """
+    plain = _plain(row)
+    if not any(photo.get("shown") for photo in plain.get("photos", [])):
         return row
-    plain = json.loads(row.scene)
     for photo in plain.get("photos", []):
         if photo["media"] in known:
             photo["shown"] = None

@@ -269,8 +269,9 @@ class SceneFile:
         self._db.execute("INSERT OR REPLACE INTO head VALUES (1, ?)", (revision,))
 
     def _head_id(self) -> int | None:
-        row = self._db.execute("SELECT revision FROM head").fetchone()
-        return int(row[0]) if row else None
+        with told(self.path):
+            row = self._db.execute("SELECT revision FROM head").fetchone()
+        return int(row[0]) if row and isinstance(row[0], int) else None
 
 
 class _Media(Mapping[str, bytes]):
