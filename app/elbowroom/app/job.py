@@ -201,7 +201,11 @@ def remove_tag(job: Job, name: str) -> Scene:
 
 def show_lengths_in(job: Job, unit: Literal["mm", "in"]) -> Scene:
     """Change the unit lengths are shown in; nothing measured or made changes."""
-    return job.save(job.file.scene().model_copy(update={"shown_in": unit}), {}, f"lengths in {unit}")
+    return job.save(
+        job.file.scene().model_copy(update={"shown_in": unit}),
+        {},
+        f"lengths in {'mm' if unit == 'mm' else 'inches'}",
+    )
 
 
 def _with_stored(made: dict[str, bytes], job: Job) -> Media:
