@@ -25,6 +25,7 @@ import shapely
 import trimesh
 
 from elbowroom.export import write_dxf, write_glb, write_stl
+from elbowroom.export.solid import SOLID_CHORD_MM
 from elbowroom.export.step import write_step
 from elbowroom.export.threemf import write_3mf
 from elbowroom.shared.outline import Outline
@@ -152,7 +153,7 @@ def _meshes(known: Known, folder: Path) -> dict[str, dict[str, float]]:
     solids = {
         "STL": trimesh.load(folder / "p.stl"),
         "3MF": trimesh.Trimesh(points, faces),
-        "GLB (chords 0.05)": trimesh.load(folder / "p.glb", force="mesh"),
+        f"GLB (chords {SOLID_CHORD_MM:g})": trimesh.load(folder / "p.glb", force="mesh"),
     }
     out = {}
     for name, solid in solids.items():

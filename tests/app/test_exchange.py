@@ -122,6 +122,8 @@ def test_both_changed_one_thing(job: Path, tmp_path: Path, capsys: Capture) -> N
     with SceneFile.open(job) as file:
         branch = file.history()[-1].merged
         assert file.scene(branch).distances[0].mm == 301, "theirs is a branch of the history"
+    assert main(["show", str(job)]) == 0
+    assert "to settle: distance rail" in capsys.readouterr().out
     assert main(["settle", str(job)]) == 0
     assert main(["settle", str(job), "1", "--take", "theirs"]) == 0
     assert scene(job).distances[0].mm == 301

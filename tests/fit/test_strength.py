@@ -154,6 +154,7 @@ def test_a_weld_on_part_of_an_edge() -> None:
         ({}, {"supports": ["bolt 9"]}, "hasn't got"),
         ({}, {"loads": [{"hole": "ear", "force_n": [1, 0, 0]}]}, "hasn't got"),
         ({}, {"supports": ["eye", "root"]}, "both holds the plate and is loaded"),
+        ({}, {"loads": [{"hole": "eye", "force_n": [1, 0, 0], "pin_mm": 17.5}]}, "thicker than its hole"),
         ({"material": "cheese"}, {}, "no such material"),
         (
             {"weld_edges": (WeldEdgeIntent(name="root", face="f", from_mm=(50, 20), to_mm=(50, 90)),)},
@@ -179,11 +180,20 @@ def test_slots_and_single_bolts_are_refused(hole: str, supports: list[str], matc
         check_strength(bracket(), case)
 
 
+def test_the_largest_and_smallest_loads_go_through() -> None:
+    assert pulled(tongue(), (1e10, 0.0, 0.0)).least.factor < 1e-4
+    assert pulled(tongue(), (1e-9, 0.0, 0.0)).holds
+
+
 def test_zero_loads_and_zero_thickness_do_not_read() -> None:
     with pytest.raises(ValidationError, match="this load is zero"):
         HoleLoad(hole="eye")
     with pytest.raises(ValidationError):
         LoadCase(name="x", plate="p", loads=())
+    with pytest.raises(ValidationError, match="two loads on one hole"):
+        LoadCase(name="x", plate="p", loads=(HoleLoad(hole="a", force_n=(1, 0, 0)),) * 2)
+    with pytest.raises(ValidationError, match="no load or lever"):
+        HoleLoad(hole="eye", force_n=(1e200, 0, 0))
     flat = tongue().model_copy(update={"thickness_mm": 0.0})
     with pytest.raises(InputError, match="thickness"):
         pulled(flat, (1.0, 0.0, 0.0))

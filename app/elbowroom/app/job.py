@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -179,6 +179,33 @@ def add_tags(
         made |= more
     saved = job.save(without_stale(before, scene), made, reason)
     return saved, tag_changes(before, tags)
+
+
+def remove_tag(job: Job, name: str) -> Scene:
+    """Take an obstacle's tag out of the job, and measure the others without it.
+
+    Raises
+    ------
+    InputError
+        When there is none of that name, or a plate's hole or slot goes by it.
+    """
+    before = job.file.scene()
+    check_known(name, {t.name for t in before.tags}, "obstacles", "thing")
+    after = before.model_copy(update={"tags": tuple(t for t in before.tags if t.name != name)})
+    made: dict[str, bytes] = {}
+    check_named(after)
+    if before.accuracy is not None:
+        after, made = with_tags(after, job.file.media(), quiet)
+    return job.save(without_stale(before, after), made, f"deleted {name}")
+
+
+def show_lengths_in(job: Job, unit: Literal["mm", "in"]) -> Scene:
+    """Change the unit lengths are shown in; nothing measured or made changes."""
+    return job.save(
+        job.file.scene().model_copy(update={"shown_in": unit}),
+        {},
+        f"lengths in {'mm' if unit == 'mm' else 'inches'}",
+    )
 
 
 def _with_stored(made: dict[str, bytes], job: Job) -> Media:

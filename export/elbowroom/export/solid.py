@@ -17,8 +17,9 @@ from elbowroom.shared.media import Media, read_mesh
 from elbowroom.shared.outline import Outline
 from elbowroom.shared.scene import Obstacle, Plate
 
-SOLID_CHORD_MM = 0.05
-"""Greatest distance between an arc and the chords that stand for it in a solid: half a plasma cut's least step."""
+SOLID_CHORD_MM = 0.02
+"""Greatest distance between an arc and the chords that stand for it in a solid: then an area is right to what moving its
+outline by 0.01 mm would change, measured on 100 random plates."""
 
 PLATE_COLOUR = (0.24, 0.47, 0.78, 1.0)
 OBSTACLE_COLOURS = {

@@ -15,7 +15,7 @@ from shapely.geometry import LineString, Polygon
 
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.hardware import Material
-from elbowroom.shared.loads import StrengthRow
+from elbowroom.shared.loads import FACTOR_SHOWN, StrengthRow
 
 RUPTURE_ASKED = 2.00
 """Safety factor asked of what breaks (AISC 360 J3.10, D2)."""
@@ -94,7 +94,7 @@ def hole_rows(
     )
     return tuple(
         StrengthRow(
-            what=what, where=name, demand=pull, capacity=capacity, unit="N", factor=capacity / pull,
+            what=what, where=name, demand=pull, capacity=capacity, unit="N", factor=min(capacity / pull, FACTOR_SHOWN),
             asked=RUPTURE_ASKED / YIELD_ASKED * least_factor, source=source,
         )
         for what, capacity, source in strength

@@ -116,6 +116,12 @@ def held_plate(plate: Plate, case: LoadCase) -> Held:
         raise InputError(
             "a hole both holds the plate and is loaded", where=where, value=both, todo="leave one out"
         )
+    for rim, load in pulls:
+        if load.pin_mm is not None and load.pin_mm > 2 * rim.radius:
+            raise InputError(
+                "the pin is thicker than its hole", where=f"{where}, hole {rim.name}", value=f"{load.pin_mm:g} mm",
+                limit=f"{2 * rim.radius:g} mm", todo="mend pin_mm",
+            )  # fmt: skip
     return Held(lines=tuple(lines), rims=tuple(rims), pulls=tuple(pulls), loops=loops)
 
 

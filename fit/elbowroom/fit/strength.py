@@ -28,7 +28,7 @@ from elbowroom.fit.weldgroup import (
 from elbowroom.shared.arrays import Floats
 from elbowroom.shared.errors import Finding
 from elbowroom.shared.hardware import Material, material
-from elbowroom.shared.loads import LoadCase, Strength, StrengthRow, StressField
+from elbowroom.shared.loads import FACTOR_SHOWN, LoadCase, Strength, StrengthRow, StressField
 from elbowroom.shared.outline import Outline
 from elbowroom.shared.scene import Plate, Vec2
 
@@ -224,7 +224,7 @@ def _steel_row(job: _Job, stress: float, near: str) -> StrengthRow:
     factor = job.steel.yield_mpa / stress if stress > 0 else np.inf
     return StrengthRow(
         what="yield", where=near, demand=stress, capacity=job.steel.yield_mpa, unit="MPa",
-        factor=min(factor, 1e6), asked=job.case.least_factor, source="von Mises, finite elements",
+        factor=min(factor, FACTOR_SHOWN), asked=job.case.least_factor, source="von Mises, finite elements",
     )  # fmt: skip
 
 
@@ -277,7 +277,7 @@ def _weld_rows(job: _Job) -> tuple[list[StrengthRow], list[Finding]]:
     if leg is None:
         row = StrengthRow(
             what="weld, largest leg", where=where, demand=needed, capacity=high, unit="mm",
-            factor=min(high / needed, 1e6) * asked if needed > 0 else 1e6, asked=asked,
+            factor=min(high / needed, FACTOR_SHOWN) * asked if needed > 0 else FACTOR_SHOWN, asked=asked,
             source="elastic line method, AISC 360 J2.4, J2.2b",
         )  # fmt: skip
         return [row], notes
@@ -286,7 +286,7 @@ def _weld_rows(job: _Job) -> tuple[list[StrengthRow], list[Finding]]:
         notes.append(_note(job, "weld-leg", "warning", f"{where}: a leg of {leg:g} mm is outside {low:g} to {high:g} mm for {job.plate.thickness_mm:g} mm steel (AISC 360 J2.2b, Table J2.4)"))  # fmt: skip
     row = StrengthRow(
         what="weld", where=where, demand=worst.worst_n_mm, capacity=strength, unit="N/mm",
-        factor=min(strength / worst.worst_n_mm, 1e6) if worst.worst_n_mm > 0 else 1e6, asked=asked,
+        factor=min(strength / worst.worst_n_mm, FACTOR_SHOWN) if worst.worst_n_mm > 0 else FACTOR_SHOWN, asked=asked,
         source="elastic line method, AISC 360 J2.4",
     )  # fmt: skip
     return [row], notes

@@ -18,6 +18,13 @@ STRENGTH_CAUTION = (
 )
 
 
+MOST = 1e10
+"""Largest number in a load: a thousand tonnes on a lever of a metre, in N mm."""
+
+FACTOR_SHOWN = 1e6
+"""Factors are shown up to this: beyond it nothing is asked of the thing."""
+
+
 class HoleLoad(Entity):
     """What a bolt or pin does to a round hole, in the plate's own x, y, z: force N, moment N mm.
 
@@ -35,6 +42,8 @@ class HoleLoad(Entity):
     def _something(self) -> HoleLoad:
         if not any((*self.force_n, *self.moment_nmm)):
             raise ValueError("give force_n or moment_nmm: this load is zero")
+        if max(map(abs, (*self.force_n, *self.moment_nmm, *self.offset_mm))) > MOST:
+            raise ValueError(f"no load or lever of a plate is above {MOST:g} (N, N mm, mm)")
         return self
 
 
@@ -49,6 +58,13 @@ class LoadCase(Entity):
     supports: tuple[Name, ...] = ()
     loads: Annotated[tuple[HoleLoad, ...], Field(min_length=1)]
     least_factor: Positive = 1.67
+
+    @model_validator(mode="after")
+    def _one_load_a_hole(self) -> LoadCase:
+        holes = [load.hole for load in self.loads]
+        if len(set(holes)) < len(holes):
+            raise ValueError("two loads on one hole: add them up, its bolt feels their sum")
+        return self
 
 
 class StrengthRow(Entity):

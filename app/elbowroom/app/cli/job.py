@@ -152,6 +152,8 @@ def show(path: JobPath) -> int:
     show_lenses(scene)
     show_prints(scene.measured_prints)
     show_findings(scene.findings)
+    for conflict in scene.conflicts:
+        console().print(f"to settle: {conflict.message}", markup=False)
     show_obstacles(scene, sizes)
     show_features(scene)
     for plate in scene.plates:

@@ -13,11 +13,15 @@ from elbowroom.app.writing import write_job
 from elbowroom.shared.fresh import verdict_of
 
 KINDS = (
+    ("_geometry_mm.dxf", "in millimetres, nothing but the outlines, for a cutting service"),
+    ("_geometry_mm_R12.dxf", "the same for old machines"),
     ("_mm.dxf", "flat pattern in millimetres, for the cutting table"),
     ("_inch.dxf", "the same in inches"),
     ("_template.pdf", "paper template at 1:1: print without scaling and measure its bars"),
     (".svg", "flat pattern as a picture, true size"),
-    (".stl", "the plate as a solid"),
+    (".stl", "the plate as a solid, triangles"),
+    (".3mf", "the plate as a solid, with its unit"),
+    (".step", "the plate as a solid of true faces"),
     (".glb", "plate and obstacles as one solid"),
     (".png", "a photo with everything drawn in"),
 )
@@ -63,7 +67,7 @@ def _write_button(window: Window) -> None:
     button("Write the files", start, "primary")
     text(
         "p",
-        "DXF in millimetres and inches, SVG, STL, a paper template, GLB, and the photos with all drawn in.",
+        "DXF in millimetres and inches, SVG, solids, a paper template, and the photos with all drawn in.",
         "hint",
     )
 

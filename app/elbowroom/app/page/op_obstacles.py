@@ -7,7 +7,7 @@ from typing import get_args
 
 from pydantic import ValidationError
 
-from elbowroom.app.job import Cancelled, Job, Tell, add_tags, obstacle_size
+from elbowroom.app.job import Cancelled, Job, Tell, add_tags, obstacle_size, remove_tag
 from elbowroom.app.page.desk import Said
 from elbowroom.app.page.op_photos import chosen_photo, drawn_address, strip
 from elbowroom.app.page.parts import Field, box, button, findings, form, text
@@ -37,8 +37,7 @@ def draw(window: Window) -> None:
         SolidView(window.desk.head(), f"{len(scene.obstacles)} obstacles as solids", None)
     if scene.tags:
         _table(window, scene)
-    names = {t.name for t in scene.tags}
-    findings(f for f in scene.findings if f.subject in names)
+    findings(f for f in scene.findings if f.code.startswith("tag-"))
 
 
 def _outlining(window: Window, scene: Scene) -> None:
@@ -54,6 +53,10 @@ def _outlining(window: Window, scene: Scene) -> None:
         drafts.clear()
         window.redraw()
 
+    def turn_over() -> None:
+        window.known = not window.known
+        window.redraw()
+
     with box("section", "film"):
         text("h2", "Outline what is in the way")
         text(
@@ -64,7 +67,10 @@ def _outlining(window: Window, scene: Scene) -> None:
         )
         strip(window, scene, chosen)
         mine = [drafts[chosen.name]] if chosen.name in drafts else []
-        PhotoView(chosen, drawn=drawn_address(window, scene, chosen), drafts=mine, outlined=outlined)
+        drawn = drawn_address(window, scene, chosen)
+        PhotoView(chosen, drawn=drawn if window.known else None, drafts=mine, outlined=outlined)
+        if drawn:
+            button("Plain photo" if window.known else "Draw in what is known", turn_over, "small")
         if drafts:
             text("p", f"Outlined in {', '.join(drafts)}; not saved before it is named.", "drafted")
             _naming(window)
@@ -119,7 +125,7 @@ def _table(window: Window, scene: Scene) -> None:
     with box("div", "scroll", tabindex="0", role="region", aria_label="obstacles"), box("table"):
         text("caption", f"Obstacles in {scene.shown_in}; sides of the smallest box round each")
         with box("thead"), box("tr"):
-            for head in ("obstacle", "kind", "class", "clearance", "size", "travel"):
+            for head in ("obstacle", "kind", "class", "clearance", "size", "travel", ""):
                 text("th", head, scope="col")
         with box("tbody"):
             for tag in scene.tags:
@@ -131,6 +137,20 @@ def _table(window: Window, scene: Scene) -> None:
                     cells = _measured(window, body, scene) if body else ("", "not measured", "")
                     for cell in cells:
                         text("td", cell)
+                    with box("td"):
+                        _delete_button(window, tag.name)
+
+
+def _delete_button(window: Window, name: str) -> None:
+    async def delete() -> None:
+        def work(job: Job, tell: Tell, cancelled: Cancelled) -> Scene:
+            return remove_tag(job, name)
+
+        await window.run(
+            f"deleting {name}", work, done=lambda _: Said("done", f"{name} is deleted; Undo brings it back")
+        )
+
+    button("Delete", delete, "link", aria_label=f"delete {name}", data_key=f"delete {name}")
 
 
 def _measured(window: Window, body: Obstacle, scene: Scene) -> tuple[str, str, str]:

@@ -32,7 +32,7 @@ def draw(window: Window) -> None:
         with box("aside", "side"):
             _measuring(window, scene)
             drawing(ring(stations(scene), chosen.name), "ring")
-            findings(f for f in scene.findings if f.subject not in {t.name for t in scene.tags})
+            findings(f for f in scene.findings if not f.code.startswith("tag-"))
 
 
 def _first_words() -> None:
@@ -57,8 +57,9 @@ def strip(window: Window, scene: Scene, chosen: Photo) -> None:
     """Show all photos small, to choose one."""
 
     def choose(name: str) -> None:
-        window.photo = name
-        window.redraw()
+        if name != chosen.name:
+            window.photo = name
+            window.redraw()
 
     with box("div", "strip", role="group", aria_label="photos"):
         for photo in scene.photos:
@@ -69,6 +70,7 @@ def strip(window: Window, scene: Scene, chosen: Photo) -> None:
                 image.classes(f"turn{photo.orientation}")
                 text("span", photo.name, "name")
                 text("span", _short(photo), "hint")
+            made.props["data-key"] = photo.name
             made.on("click", lambda name=photo.name: choose(name))
 
 

@@ -44,6 +44,7 @@ def text(tag: str, words: str, classes: str = "", **attributes: str) -> ui.eleme
 
 def button(words: str, pressed: Callable[..., Any], classes: str = "", **attributes: str) -> ui.element:
     """Return a button; `pressed` may be a coroutine function."""
+    attributes.setdefault("data_key", words.split()[0])
     made = text("button", words, f"key {classes}", type="button", **attributes)
     made.on("click", lambda: pressed())
     return made
@@ -60,7 +61,11 @@ def form(words: str, sent: Callable[[dict[str, str]], Any], fields: Sequence[Fie
                         for choice in field.choices:
                             text("option", choice, value=choice)
                 else:
-                    box("input", name=field.name, value=field.value, autocomplete="off", maxlength="60")
+                    made_field = box("input", name=field.name, autocomplete="off", maxlength="60")
+                    if (
+                        field.value
+                    ):  # as `value` it would come back over what is typed whenever the page changes
+                        made_field.props["defaultValue"] = field.value
         text("button", words, "key", type="submit")
 
     def arrived(event: GenericEventArguments) -> Any:

@@ -1,6 +1,7 @@
 // A photo with outlines drawn in. Pixels count from the centre of the top-left one, so drawing adds half a pixel.
 // Wheel or two fingers zoom at the place pointed at, dragging pans, + - 0 and the arrows do the same from the keyboard.
 const MOST = 24;
+const kept = {}; // where each photo was looked at, and dots not yet closed: drawing the page anew must lose neither
 const TURNS = {
   1: (x, y, w, h) => [x, y], 2: (x, y, w, h) => [w - x, y], 3: (x, y, w, h) => [w - x, h - y], 4: (x, y, w, h) => [x, h - y],
   5: (x, y, w, h) => [y, x], 6: (x, y, w, h) => [h - y, x], 7: (x, y, w, h) => [h - y, w - x], 8: (x, y, w, h) => [y, w - x],
@@ -18,7 +19,8 @@ export default {
     </div>`,
   emits: ["outlined"],
   props: { pen: Boolean, name: String, src: String, full: String, width: Number, height: Number, orientation: Number, shapes: Array },
-  data: () => ({ zoom: 1, x: 0, y: 0, sharp: false, fit: 1, dots: [] }),
+  data() { return { zoom: 1, x: 0, y: 0, sharp: false, dots: [], ...kept[`${this.name} ${this.pen}`], fit: 1 }; },
+  updated() { kept[`${this.name} ${this.pen}`] = { zoom: this.zoom, x: this.x, y: this.y, sharp: this.sharp, dots: this.dots }; },
   computed: {
     turned() { return this.orientation >= 5; },
     box() { return this.turned ? `0 0 ${this.height} ${this.width}` : `0 0 ${this.width} ${this.height}`; },

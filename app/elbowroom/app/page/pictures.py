@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from elbowroom.app.page.desk import Desk
+from elbowroom.shared.arrays import Image
 from elbowroom.shared.errors import InputError
 
 WIDTHS = (240, 2000, 0)
@@ -18,6 +19,9 @@ KEPT = 80
 """Pictures kept: thumbnails of a large job and the few photos last looked at."""
 
 QUALITY = 88
+
+SMALL_PX = 400
+"""Up to this width an eighth of a phone's photo is enough, which decodes in a fraction of the time."""
 
 
 class Pictures:
@@ -59,8 +63,9 @@ def reduced(data: bytes, width_px: int, *, where: str) -> bytes:
     InputError
         When it can't be decoded.
     """
-    flag = cv2.IMREAD_REDUCED_COLOR_8 if 0 < width_px <= 400 else cv2.IMREAD_COLOR
-    image = cv2.imdecode(np.frombuffer(data, np.uint8), flag | cv2.IMREAD_IGNORE_ORIENTATION)
+    image = _decoded(data, cv2.IMREAD_REDUCED_COLOR_8) if 0 < width_px <= SMALL_PX else None
+    if image is None or image.shape[1] < width_px:
+        image = _decoded(data, cv2.IMREAD_COLOR)
     if image is None:
         raise InputError("the photo can't be decoded", where=where, todo="copy it from the phone again")
     scale = width_px / image.shape[1] if width_px else 1.0
@@ -69,3 +74,8 @@ def reduced(data: bytes, width_px: int, *, where: str) -> bytes:
         image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
     _, out = cv2.imencode(".jpeg", image, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     return bytes(out.tobytes())
+
+
+def _decoded(data: bytes, flag: int) -> Image | None:
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), flag | cv2.IMREAD_IGNORE_ORIENTATION)
+    return None if image is None else np.asarray(image, dtype=np.uint8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from pathlib import Path
 from urllib.parse import quote
@@ -78,6 +79,10 @@ def serve(path: Path | None, *, author: str, port: int = 0, browser: bool = True
 def _free_port(port: int) -> int:
     """Return the port asked for if it is free, or any free one for 0."""
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as s:
+        if (
+            os.name == "posix"
+        ):  # else a port just left stays shut for a minute; elsewhere the option means stealing it
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             s.bind((ADDRESS, port))
         except OSError as error:

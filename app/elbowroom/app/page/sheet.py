@@ -6,13 +6,13 @@ from collections.abc import Callable
 
 from nicegui import ui
 
-from elbowroom.app.job import Cancelled, Job, Tell
+from elbowroom.app.job import Cancelled, Job, Tell, show_lengths_in
 from elbowroom.app.page import intake_fields, operations
 from elbowroom.app.page.desk import Desk, Said
 from elbowroom.app.page.parts import box, button, findings, text
 from elbowroom.app.page.shop import Shop
 from elbowroom.app.page.state import Window
-from elbowroom.app.page.style import STYLE
+from elbowroom.app.page.style import FOCUS, STYLE
 from elbowroom.app.traveller import NAMES, Operation, traveller
 from elbowroom.app.wording import CAUTION
 from elbowroom.shared.errors import ElbowroomError
@@ -23,7 +23,7 @@ TICK_S = 0.25
 
 def show_page(shop: Shop, op: int) -> None:
     """Build the page for one window."""
-    ui.add_head_html(f"<style>{STYLE}</style>")
+    ui.add_head_html(f"<style>{STYLE}</style><script>{FOCUS}</script>")
     if shop.desk is None:
         _choose_job(shop)
         return
@@ -135,7 +135,20 @@ class Sheet:
         with box("div", "undo"):
             button("Undo", lambda: self._step_back("undo"), "small", title=f"undo: {here.reason}")
             button("Redo", lambda: self._step_back("redo"), "small")
+            unit = self.window.desk.scene().shown_in
+            button(
+                f"Lengths in {'mm' if unit == 'mm' else 'inches'}",
+                lambda: self._turn_unit(unit),
+                "small",
+                title="change between mm and inches",
+            )
             text("span", f"saved: {here.reason}", "hint")
+
+    async def _turn_unit(self, unit: str) -> None:
+        def work(job: Job, tell: Tell, cancelled: Cancelled) -> object:
+            return show_lengths_in(job, "in" if unit == "mm" else "mm")
+
+        await self.run("changing the unit", work, done=lambda _: Said("done", "only what is shown changes"))
 
     async def _step_back(self, way: str) -> None:
         def work(job: Job, tell: Tell, cancelled: Cancelled) -> str:
@@ -159,9 +172,7 @@ class Sheet:
     def _go(self, op: int) -> None:
         self.window.op = op
         self.redraw()
-        ui.run_javascript(
-            f"history.replaceState(null, '', '/?op={op}'); document.querySelector('[data-op=\"{op}\"]').focus()"
-        )
+        ui.run_javascript(f"history.replaceState(null, '', '/?op={op}')")
 
     def _draw_status(self) -> None:
         desk = self.window.desk

@@ -36,4 +36,4 @@ class Window:
     run: Run
     photo: str | None = None
     gap: int | None = None
-    view: str = ""
+    known: bool = False
