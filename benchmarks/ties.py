@@ -27,7 +27,7 @@ from elbowroom.recon.reading.readings import Reading, read_photos
 from elbowroom.shared.media import Media
 from elbowroom.shared.scene import Scene
 
-SETS = ((4, (1, 6, 9, 14)), (3, (1, 6, 9, 14)), (2, (3, 5, 12, 17, 101)))
+SETS = ((4, (1, 6, 9, 14)), (3, (1, 6, 9, 14)), (3, (3, 5, 12, 17, 101)))
 """How many targets a photo shows at most, and which there are."""
 
 

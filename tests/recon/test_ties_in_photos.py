@@ -1,4 +1,4 @@
-"""Tie points in the demo photos, of which only two targets each are used: the distances' truth is what they were drawn from."""
+"""Tie points in the demo photos, of which only three targets each are used: the distances' truth is what they were drawn from."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ def shape_errors(scene: Scene) -> Floats:
     return errors - (scale - 1) * np.array(true)
 
 
-def test_ties_hold_photos_together_that_show_two_targets_each() -> None:
+def test_ties_stiffen_photos_that_show_three_targets_each() -> None:
     scene, media = demo_scene(json.loads((DEMO / "truth.json").read_text()))
-    readings = [nearest(r, KEPT, 2) for r in read_photos(scene.photos, media)]
+    readings = [nearest(r, KEPT, 3) for r in read_photos(scene.photos, media)]
     told: list[str] = []
     alone, _ = measure_readings(scene, readings, progress=lambda share, what: None)
     tied, _ = measure_readings(scene, readings, media, progress=lambda share, what: told.append(what))
@@ -41,6 +41,6 @@ def test_ties_hold_photos_together_that_show_two_targets_each() -> None:
     assert "looking at how stiff the network is" in told
     assert not any(f.code.startswith("ties") for f in alone.findings)
     before, after = (float(np.sqrt((shape_errors(s) ** 2).mean())) for s in (alone, tied))
-    assert after < 0.1 * before
+    assert after < 0.9 * before
     # a distance has two ends: its rms error should be root 2 of the sd in one direction, here twice that at most
     assert after < 2 * np.sqrt(2) * note.numbers["after_mm"]
