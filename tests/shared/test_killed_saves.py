@@ -46,7 +46,7 @@ def test_a_file_that_may_grow_no_further(tmp_path: Path) -> None:
     code = (
         "import resource, signal, runpy, sys; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
         "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000)); "
-        "exec(compile(__import__('killed_saves').SAVER, 'saver', 'exec'))"
+        f"exec(compile({killed_saves.SAVER!r}, 'saver', 'exec'))"
     )
     command = [sys.executable, "-c", code, str(path), "20000"]
     run = subprocess.run(command, capture_output=True, text=True, timeout=120)
