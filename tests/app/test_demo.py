@@ -55,6 +55,12 @@ def test_distances_between_targets_are_true(scene: Scene) -> None:
     assert abs(got @ want / (want @ want) - 1) <= 2e-4
 
 
+def test_nothing_is_called_a_fault_in_a_job_without_one(scene: Scene) -> None:
+    """The renderer planted none: sizes, prints and photos are what they say."""
+    assert [f.message for f in scene.findings if f.severity == "fault"] == []
+    assert all(abs(p.scale - 1) <= 3 * p.scale_sd for p in scene.measured_prints)
+
+
 def test_every_clearance_is_kept_in_truth(scene: Scene) -> None:
     """python-fcl measures the plate against the true meshes, over the true travel of the tie rod."""
     for gap in plate_in_truth.true_gaps(scene):

@@ -81,9 +81,10 @@ def solve_network(
     sds = np.array([side_sd(scene, b, scale_known=bool(known)) for b in index.batches])
     corners = [[s.corners for s in r.sightings] for r in readings]
     network = _network(readings, corners, index, prints, sides, [], sds, first, lenses)
-    rough = robust_state(
-        first, network, cancelled=cancelled
-    )  # by the sides alone: no distance is trusted unseen
+    # by the sides alone, no distance is trusted unseen; loose as they are then, they are held to what they say afterwards
+    rough = robust_state(first, network, cancelled=cancelled)
+    size = float(rough.factors.mean())
+    rough = replace(_scaled(rough, 1 / size), factors=rough.factors / size)
     distances, ratio, findings = trusted_distances(
         known, dict(zip(index.targets, rough.target_shifts, strict=True))
     )
