@@ -72,13 +72,6 @@ class Shop:
                 )
             return self._batches[token]
 
-    def drop_batch(self, token: str) -> None:
-        """Forget a token and what was sent under it."""
-        with self._lock:
-            batch = self._batches.pop(token, None)
-        if batch is not None:
-            batch.drop()
-
     def written_file(self, revision: int, number: int) -> Path:
         """Return one of the files last written; raises InputError when there is none of that number."""
         written = self.open_desk().written

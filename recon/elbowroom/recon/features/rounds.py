@@ -8,7 +8,7 @@ import numpy as np
 
 from elbowroom.recon.features.planes import Base, base_on, face_doubt
 from elbowroom.recon.picks.leastsquares import Adjusted, adjust, differences
-from elbowroom.recon.picks.rays import RESIDUAL_SIGMAS, meet_rays
+from elbowroom.recon.picks.rays import meet_rays
 from elbowroom.recon.picks.sightlines import Sightlines
 from elbowroom.recon.picks.stations import NetworkDoubt
 from elbowroom.recon.solids import axes_along
@@ -212,15 +212,15 @@ def _common(tag: HoleTag, lines: Sightlines, centre: Floats, radius: float, scen
 
 
 def _rim_finding(tag: HoleTag, lines: Sightlines, solved: Adjusted, where: str) -> tuple[Finding, ...]:
-    tests = solved.standardised(1.0)
-    worst = int(tests.argmax())
-    if tests[worst] <= RESIDUAL_SIGMAS:
+    worst = lines.worst(solved)
+    if worst is None:
         return ()
-    photo = lines.stations[int(lines.photo_of[worst])].photo
-    off = float(abs(solved.residuals[worst]) * lines.sds_px[worst])
-    message = f"{where}: a pick in {photo} lies {off:.1f} px off the circle of all, {tests[worst]:.0f} times its doubt; pick it again, or the rim isn't round or not on that face"
-    numbers = {"off_px": off, "sigmas": float(tests[worst])}
-    return (Finding(code="tag-rim-off", severity="warning", subject=where, message=message, numbers=numbers),)
+    message = f"{where}: a pick in {worst.photo} lies {worst.off_px:.1f} px off the circle of all, {worst.sigmas:.0f} times its doubt; pick it again, or the rim isn't round or not on that face"
+    return (
+        Finding(
+            code="tag-rim-off", severity="warning", subject=where, message=message, numbers=worst.numbers
+        ),
+    )
 
 
 def _poor(made: MeasuredHole, where: str) -> tuple[Finding, ...]:

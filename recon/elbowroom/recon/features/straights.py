@@ -8,7 +8,7 @@ import numpy as np
 
 from elbowroom.recon.features.planes import Base, base_on, face_doubt
 from elbowroom.recon.picks.leastsquares import Adjusted, adjust, differences
-from elbowroom.recon.picks.rays import GOOD_RAY_ANGLE_DEG, LEAST_RAY_ANGLE_DEG, RESIDUAL_SIGMAS
+from elbowroom.recon.picks.rays import GOOD_RAY_ANGLE_DEG, LEAST_RAY_ANGLE_DEG
 from elbowroom.recon.picks.sightlines import Sightlines
 from elbowroom.recon.picks.stations import NetworkDoubt, largest_angle_deg
 from elbowroom.recon.solids import axes_along
@@ -226,14 +226,12 @@ def _straight(
 
 
 def _edge_finding(lines: Sightlines, solved: Adjusted, where: str) -> tuple[Finding, ...]:
-    tests = solved.standardised(1.0)
-    worst = int(tests.argmax())
-    if tests[worst] <= RESIDUAL_SIGMAS:
+    worst = lines.worst(solved)
+    if worst is None:
         return ()
-    photo = lines.stations[int(lines.photo_of[worst])].photo
-    off = float(abs(solved.residuals[worst]) * lines.sds_px[worst])
-    message = f"{where}: a pick in {photo} lies {off:.1f} px off the line of all, {tests[worst]:.0f} times its doubt; pick it again, or the edge isn't straight or not on that face"
-    numbers = {"off_px": off, "sigmas": float(tests[worst])}
+    message = f"{where}: a pick in {worst.photo} lies {worst.off_px:.1f} px off the line of all, {worst.sigmas:.0f} times its doubt; pick it again, or the edge isn't straight or not on that face"
     return (
-        Finding(code="tag-edge-off", severity="warning", subject=where, message=message, numbers=numbers),
+        Finding(
+            code="tag-edge-off", severity="warning", subject=where, message=message, numbers=worst.numbers
+        ),
     )

@@ -228,7 +228,8 @@ def _iterate(
         if cancelled is not None and cancelled():
             raise SolveError("cancelled", where="adjustment", todo="start the measurement again when ready")
         step = step_of(reduced(now, held, damping), state.unknowns)
-        trial = normal_equations(state.moved(step), network, used, robust=robust)
+        moved = state.moved(step)
+        trial = normal_equations(moved, network, used, robust=robust)
         gain = now.cost - trial.cost
         if not gain >= -1e-12 * now.cost:  # NaN is refused too
             damping, growth = damping * growth, 2 * growth
@@ -236,7 +237,7 @@ def _iterate(
                 break
             continue
         share = gain / max(promised(now, step, damping), 1e-300)
-        state, now = state.moved(step), trial
+        state, now = moved, trial
         if gain <= enough * (now.cost + gain) and damping < 1e-2:
             break
         damping, growth = max(damping * max(0.1, 1 - (2 * share - 1) ** 3), LEAST_DAMPING), 2.0

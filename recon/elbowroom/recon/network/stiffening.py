@@ -1,8 +1,7 @@
 """Whether a weak network is stiffened by tie points: tried when it is weak, kept when it helps and does no harm.
 
 What counts is how sure the pattern's shape is, its size aside, which ties know nothing of. Ties are tried when that sd is
-over `WEAK_MM`, or over `FEW_MM` where a photo holds on fewer than `FEW` targets or the network on fewer than
-`FEW_IN_ALL`. They are kept when it falls by a tenth and the targets stay where they were, as far as both results can tell;
+over `WEAK_MM`, or where a photo holds on fewer than `FEW` targets or the network on fewer than `FEW_IN_ALL`. They are kept when it falls by a tenth and the targets stay where they were, as far as both results can tell;
 dropped with a note otherwise. The ties' own doubt is taken from their residuals: they weigh no more than they are worth.
 
 Source: F. R. Helmert 1907 (variance components, from memory); J. A. Hausman, Specification tests in econometrics, 1978
@@ -34,9 +33,8 @@ from elbowroom.shared.scene import Photo
 FEW, FEW_IN_ALL = 4, 6
 """Targets a photo, and the network, should have at least."""
 
-FEW_MM, WEAK_MM = 0.01, 0.05
-"""Sd of the pattern's shape that needs no help: far below what a plate is cut to (0.1 mm), further where few targets
-leave little to check it by."""
+WEAK_MM = 0.05
+"""Sd of the pattern's shape that needs no help: below what a plate is cut to (0.1 mm)."""
 
 LEAST_TIES = 12
 """Fewer ties than this say nothing of themselves, let alone of the network."""

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from elbowroom.recon.picks.leastsquares import Adjusted
+from elbowroom.recon.picks.rays import RESIDUAL_SIGMAS
 from elbowroom.recon.picks.stations import Station, check_inside, station_of
 from elbowroom.shared.arrays import Floats, Mat3, Points3
 from elbowroom.shared.errors import InputError
@@ -22,6 +24,20 @@ LEAST_GRAZE_DEG = 4.0
 
 
 @dataclass(frozen=True, eq=False)
+class Worst:
+    """The pick that fits worst: its photo, how far off (px), and how many times its doubt that is."""
+
+    photo: str
+    off_px: float
+    sigmas: float
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """The numbers a finding on it holds."""
+        return {"off_px": self.off_px, "sigmas": self.sigmas}
+
+
+@dataclass(frozen=True, eq=False)
 class Sightlines:
     """All picks of a feature: station and index of its photo for each (n,), sd (n,) px, camera centres (n, 3), and unit
     rays (5, n, 3) through each pick and through the pixels beside it (`SHIFTS_PX`)."""
@@ -31,6 +47,15 @@ class Sightlines:
     sds_px: Floats
     centres: Points3
     rays: Floats
+
+    def worst(self, solved: Adjusted) -> Worst | None:
+        """Return the pick that is off by more than `RESIDUAL_SIGMAS` of its doubt and most so, None when all are within."""
+        tests = solved.standardised(1.0)
+        i = int(tests.argmax())
+        if tests[i] <= RESIDUAL_SIGMAS:
+            return None
+        off = float(abs(solved.residuals[i]) * self.sds_px[i])
+        return Worst(self.stations[int(self.photo_of[i])].photo, off, float(tests[i]))
 
     @classmethod
     def of(

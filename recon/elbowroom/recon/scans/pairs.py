@@ -35,10 +35,6 @@ MIRRORED = 0.1
 """A mirror image that leaves less than this share of the squares shows that the scan's handedness is wrong."""
 
 
-class ScanFrame:
-    """The scan's own frame, its numbers turned into millimetres by the unit."""
-
-
 @dataclass(frozen=True, eq=False)
 class Registration:
     """A scan's place: world = middle + scale rotation (scan - scan_middle).
